@@ -1,0 +1,82 @@
+"""Facts of our own: committed with what caused them, read by assess, never recomputed away."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from service.facts.finding import Finding, Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """The answer a step got when it arrived. ``step`` is the step's fact key.
+
+    ``word`` is a verdict's or an advice's word, as shown in ``businessStatus``.
+    """
+
+    step: str
+    word: str
+    findings: tuple[Finding, ...]
+    policy_digest: str
+    software: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeRaised:
+    """A reaction notice took its identity. ``ordinal`` counts the person's notices from 1.
+
+    ``origin`` is the fact key that first raised it. ``started`` is the clinical start of the
+    episode then known; later units, signs and merges attach to this notice.
+    """
+
+    ordinal: int
+    origin: str
+    grade: str  # stop, pause, reported
+    started: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeWithdrawn:
+    """A notice's basis is gone; its identity is not revived. ``acknowledged`` at that time."""
+
+    ordinal: int
+    acknowledged: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertRaised:
+    """An alert that somebody must have seen: kept when the facts behind it change.
+
+    ``key`` is the emitted resource's identity; ``verdict`` where it is a refusal or authorise.
+    """
+
+    key: str
+    verdict: Verdict | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeEscalated:
+    """The ward was told to telephone: ``why`` is unacknowledged, rejected or receive-only."""
+
+    ordinal: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceivedLate:
+    """A fact arrived more than the policy's lateness after its clinical time."""
+
+    fact: str
+
+
+ActBody = (
+    Answered | NoticeRaised | NoticeWithdrawn | AlertRaised | NoticeEscalated | ReceivedLate
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Act:
+    """An act with its own stable ``key``; the same key is never committed twice."""
+
+    key: str
+    at: datetime
+    body: ActBody

@@ -1,0 +1,254 @@
+"""A case: all facts that bear on one patient's transfusions, indexed for the rules."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, TypeVar, cast
+
+from service.facts.acts import Act, ActBody
+from service.facts.fact import Body, Fact
+from service.facts.identity import Ref
+from service.facts.records import BloodUnit, CrossmatchResult, Issue, Order
+from service.facts.steps import Step, StepCode
+from service.facts.unit import Component, UnitKey, UnitRef
+
+K = TypeVar("K", bound=Body)
+A = TypeVar("A", bound=ActBody)
+
+EARLIEST = datetime(1, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherStart:
+    """A start of one of the case's units that is recorded in another case. Says no more."""
+
+    unit: UnitKey
+    at: datetime
+    step: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitView:
+    """Everything about one unit within a case; ``key`` None when the unit was not identified.
+
+    steps are in clinical order (equal times: by fact key). A unit may have several descriptions
+    and issues, one per source; issues in force come latest hand-over last.
+    """
+
+    key: UnitKey | None
+    described: tuple[Fact[BloodUnit], ...] = ()
+    issues: tuple[Fact[Issue], ...] = ()
+    crossmatches: tuple[Fact[CrossmatchResult], ...] = ()
+    steps: tuple[Fact[Step], ...] = ()
+    elsewhere: tuple[OtherStart, ...] = ()
+
+    def done(self, *codes: StepCode) -> tuple[Fact[Step], ...]:
+        """The unit's steps of these codes, in clinical order."""
+        return tuple(fact for fact in self.steps if fact.body.code in codes)
+
+    @property
+    def started(self) -> Fact[Step] | None:
+        """The first start, by clinical time."""
+        return next(iter(self.done(StepCode.START)), None)
+
+    @property
+    def ended(self) -> Fact[Step] | None:
+        """The last end or discard after the start; None while it runs or was never started."""
+        begun = self.started
+        if begun is None:
+            return None
+        over = self.done(StepCode.END, StepCode.DISCARD_UNIT, StepCode.RETURN_UNIT)
+        later = [fact for fact in over if step_time(fact) >= step_time(begun)]
+        return later[0] if later else None
+
+    @property
+    def component(self) -> Component | None:
+        """The component, from whoever described the unit."""
+        return next((f.body.component for f in reversed(self.described) if f.body.component), None)
+
+
+def step_time(fact: Fact[Step]) -> datetime:
+    """When the step was done: its start; a time too coarse for minutes sorts first."""
+    return fact.body.start.instant or EARLIEST
+
+
+def step_finished(fact: Fact[Step]) -> datetime:
+    """When the step was finished: its end, or its start where no end was sent."""
+    end = fact.body.end
+    return (end.instant if end and end.instant else None) or step_time(fact)
+
+
+def in_force(versions: Iterable[Fact[Any]]) -> list[Fact[Any]]:
+    """The version of each fact that holds: latest by stamp, without one by receipt.
+
+    Equal stamps break by content digest, so that the order of arrival decides nothing. A
+    retraction holds like any other version and removes the fact.
+    """
+    best: dict[str, Fact[Any]] = {}
+    for fact in versions:
+        held = best.get(fact.key)
+        if held is None or _precedence(fact) > _precedence(held):
+            best[fact.key] = fact
+    return [fact for fact in best.values() if not fact.retracted]
+
+
+def _precedence(fact: Fact[Any]) -> tuple[datetime, str]:
+    return (fact.stamp or fact.received, fact.digest)
+
+
+class Case:
+    """The facts in force, the acts, and who the patient is.
+
+    person: our opaque id of the case. aliases: every key of the patient (``Patient/id`` and
+    ``system|value``). elsewhere: starts of the case's units in other cases.
+    """
+
+    def __init__(
+        self,
+        person: str,
+        facts: Iterable[Fact[Any]],
+        acts: Iterable[Act] = (),
+        aliases: frozenset[str] = frozenset(),
+        elsewhere: Iterable[OtherStart] = (),
+    ) -> None:
+        self.person = person
+        self.aliases = aliases
+        self.facts = tuple(sorted(in_force(facts), key=lambda fact: fact.key))
+        self.acts = {act.key: act for act in sorted(acts, key=lambda act: act.key)}
+        self._by_kind: dict[type[Any], list[Fact[Any]]] = defaultdict(list)
+        for fact in self.facts:
+            self._by_kind[type(fact.body)].append(fact)
+        self._resource_unit = self._index_resources()
+        self.units = self._index_units(tuple(elsewhere))
+        self.loose = tuple(f for f in self.steps if self.unit_of_step(f.body) is None)
+
+    def of(self, kind: type[K]) -> tuple[Fact[K], ...]:
+        """All facts of a kind that concern this patient or no patient, by key."""
+        return tuple(fact for fact in self._by_kind.get(kind, ()) if self.mine(fact))
+
+    def every(self, kind: type[K]) -> tuple[Fact[K], ...]:
+        """All facts of a kind in the case, those that name another patient included."""
+        return tuple(self._by_kind.get(kind, ()))
+
+    def mine(self, fact: Fact[Any]) -> bool:
+        """True when the fact names this patient or no patient."""
+        return fact.subject is None or self.is_me(fact.subject)
+
+    def is_me(self, patient: Ref) -> bool:
+        """True when a reference points at this patient."""
+        return not patient.tokens.isdisjoint(self.aliases)
+
+    def acted(self, kind: type[A]) -> tuple[tuple[Act, A], ...]:
+        """The acts of a kind, by key."""
+        return tuple((a, cast(A, a.body)) for a in self.acts.values() if isinstance(a.body, kind))
+
+    def fact(self, key: str) -> Fact[Any] | None:
+        """The fact in force under a key."""
+        return next((fact for fact in self.facts if fact.key == key), None)
+
+    @property
+    def steps(self) -> tuple[Fact[Step], ...]:
+        """The patient's steps in clinical order; equal times by key."""
+        return tuple(sorted(self.of(Step), key=lambda f: (step_time(f), f.key)))
+
+    def unit(self, key: UnitKey) -> UnitView:
+        """The view of a unit, empty for a unit nobody spoke of."""
+        return self.units.get(key) or UnitView(key=key)
+
+    def unit_of(self, ref: UnitRef) -> UnitKey | None:
+        """The unit a reference means: what the resource says now, else the parts that were sent."""
+        if ref.resource is not None and ref.resource in self._resource_unit:
+            return self._resource_unit[ref.resource]
+        return ref.key
+
+    def unit_of_step(self, step: Step) -> UnitKey | None:
+        """The unit a step was done to: the scanned bag; what was meant completes a partial scan."""
+        own = self.unit_of(step.unit)
+        if own is not None or step.focus is None:
+            return own
+        meant = self.unit_of(step.focus)
+        scanned = step.unit
+        if meant is None or (scanned.din or meant.din) != meant.din:
+            return None
+        return meant if (scanned.product or meant.product) == meant.product else None
+
+    def orders_of(self, unit: UnitView) -> tuple[Fact[Order], ...]:
+        """Orders that a unit's issue or steps name, with those linked to them; else none.
+
+        Orders link by basedOn and by requisition (design: linked by basedOn, requisition, or
+        patient and component and window; the last is the caller's).
+        """
+        orders = self.every(Order)
+        named: set[str] = set()
+        for issue in unit.issues:
+            named.update(token for ref in issue.body.based_on for token in ref.tokens)
+        for step in unit.steps:
+            named.update(token for ref in step.body.based_on for token in ref.tokens)
+        found: dict[str, Fact[Order]] = {}
+        grew = True
+        while grew:
+            grew = False
+            for fact in orders:
+                if fact.key not in found and not named.isdisjoint(order_tokens(fact)):
+                    found[fact.key] = fact
+                    named.update(order_tokens(fact) | linked_tokens(fact))
+                    grew = True
+        return tuple(found[key] for key in sorted(found))
+
+    def _index_resources(self) -> dict[str, UnitKey]:
+        found: dict[str, UnitKey] = {}
+        for described in self._by_kind.get(BloodUnit, ()):
+            key = described.body.unit.key
+            if key is not None:
+                found[described.resource] = key
+        for issue in self._by_kind.get(Issue, ()):
+            ref: UnitRef = issue.body.unit
+            key = found.get(ref.resource) if ref.resource else None
+            if (key or ref.key) is not None:
+                found[issue.resource] = cast(UnitKey, key or ref.key)
+        return found
+
+    def _index_units(self, elsewhere: tuple[OtherStart, ...]) -> dict[UnitKey, UnitView]:
+        parts: dict[UnitKey, dict[str, list[Any]]] = defaultdict(lambda: defaultdict(list))
+        for unit_fact in self._by_kind.get(BloodUnit, ()):
+            self._file(parts, unit_fact.body.unit, "described", unit_fact)
+        for issue in sorted(self._by_kind.get(Issue, ()), key=_handed_over):
+            self._file(parts, issue.body.unit, "issues", issue)
+        for crossmatch in self.of(CrossmatchResult):
+            self._file(parts, crossmatch.body.unit, "crossmatches", crossmatch)
+        for step in self.steps:
+            key = self.unit_of_step(step.body)
+            if key is not None:
+                parts[key]["steps"].append(step)
+        for start in elsewhere:
+            parts[start.unit]["elsewhere"].append(start)
+        return {
+            key: UnitView(key=key, **{name: tuple(facts) for name, facts in found.items()})
+            for key, found in sorted(parts.items())
+        }
+
+    def _file(
+        self, parts: dict[UnitKey, dict[str, list[Any]]], ref: UnitRef, name: str, fact: Fact[Any]
+    ) -> None:
+        key = self.unit_of(ref)
+        if key is not None:
+            parts[key][name].append(fact)
+
+
+def order_tokens(fact: Fact[Order]) -> frozenset[str]:
+    """Every key under which an order may be named."""
+    tokens = {fact.resource, *(i.token for i in fact.body.identifiers)}
+    if fact.body.requisition is not None:
+        tokens.add(fact.body.requisition.token)
+    return frozenset(tokens)
+
+
+def linked_tokens(fact: Fact[Order]) -> frozenset[str]:
+    """The keys of the orders that an order is based on."""
+    return frozenset(token for ref in fact.body.based_on for token in ref.tokens)
+
+
+def _handed_over(fact: Fact[Issue]) -> tuple[datetime, str]:
+    moment = fact.body.handed_over
+    return ((moment.instant if moment else None) or EARLIEST, fact.key)

@@ -1,0 +1,180 @@
+"""What a rule is given, and how a rule states what it found."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from service.facts.case import Case, UnitView, step_time
+from service.facts.deadline import Clock
+from service.facts.fact import Fact
+from service.facts.finding import Advice, Cited, Finding, Remedy, Stage, Verdict
+from service.facts.records import Order
+from service.facts.steps import Step, StepCode
+from service.policy.policy import ADVICE, VERDICTS, Policy, RuleRow, Site
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreStart:
+    """One judgement before the start: at a recorded or dry-run check, or at the start itself.
+
+    at: the rule's own instant (end of the check, or the start). check: the check that is judged,
+    None at a start that no valid check covers. urgency: routine, urgent or life-threatening.
+    """
+
+    case: Case
+    unit: UnitView
+    policy: Policy
+    site: Site
+    at: datetime
+    stage: Stage
+    check: Fact[Step] | None
+    start: Fact[Step] | None
+    urgency: str
+    orders: tuple[Fact[Order], ...]
+
+    @property
+    def emergency(self) -> bool:
+        """True while urgency is life-threatening."""
+        return self.urgency == "life-threatening"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Running:
+    """One unit from its start on. ``ended`` is the step that took it down, None while it runs."""
+
+    case: Case
+    unit: UnitView
+    policy: Policy
+    site: Site
+    clock: Clock
+    start: Fact[Step]
+    ended: Fact[Step] | None
+    orders: tuple[Fact[Order], ...]
+
+    @property
+    def stage(self) -> Stage:
+        """RUNNING until the bag is down."""
+        return Stage.RUNNING if self.ended is None else Stage.ENDED
+
+    @property
+    def started_at(self) -> datetime:
+        """The clinical start."""
+        return step_time(self.start)
+
+    @property
+    def ended_at(self) -> datetime | None:
+        """The clinical end, None while it runs."""
+        return step_time(self.ended) if self.ended else None
+
+    def emergency_at(self, instant: datetime) -> bool:
+        """True while urgency was life-threatening at an instant."""
+        return urgency_at(self.case, self.orders, instant) == "life-threatening"
+
+
+PreStartRule = Callable[[PreStart], tuple[Finding, ...]]
+
+
+def urgency_at(case: Case, orders: tuple[Fact[Order], ...], instant: datetime) -> str:
+    """The urgency at an instant.
+
+    Life-threatening only between the steps declare-emergency and end-emergency, or when an order
+    carries the site's code for it (rules.md 0: stat alone softens nothing).
+    """
+    if any(order.body.urgency == "life-threatening" for order in orders):
+        return "life-threatening"
+    declared = [
+        step
+        for step in case.steps
+        if step.body.code in (StepCode.DECLARE_EMERGENCY, StepCode.END_EMERGENCY)
+        and step_time(step) <= instant
+    ]
+    if declared and declared[-1].body.code is StepCode.DECLARE_EMERGENCY:
+        return "life-threatening"
+    return "urgent" if any(order.body.urgency == "urgent" for order in orders) else "routine"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Also:
+    """What a finding carries besides its sentence."""
+
+    facts: tuple[str, ...] = ()
+    cited: tuple[Cited, ...] = ()
+    shown: tuple[tuple[str, str], ...] = ()
+    remedy: Remedy | None = None
+
+
+class Stating:
+    """Builds the findings of one rule at one judgement, so that every rule cites its row."""
+
+    def __init__(self, pre: PreStart, rule: str) -> None:
+        self.row: RuleRow = pre.policy.rule(rule, pre.at)
+        self._pre = pre
+
+    def passed(self, reason: str, text: str, *, also: Also = Also()) -> tuple[Finding, ...]:
+        """The rule was met."""
+        return self._finding(reason, text, Verdict.NO_OBJECTION, also)
+
+    def failed(
+        self, reason: str, text: str, *, verdict: Verdict | None = None, also: Also = Also()
+    ) -> tuple[Finding, ...]:
+        """The rule was not met: the row's verdict, or a given one for a rule with a table."""
+        chosen = self._softened(verdict if verdict is not None else VERDICTS[self.row.on_failure])
+        return self._finding(reason, text, chosen, also, remedy=self.row.remedy)
+
+    def missing(
+        self,
+        reason: str,
+        text: str,
+        missing: tuple[str, ...],
+        *,
+        verdict: Verdict | None = None,
+        also: Also = Also(),
+    ) -> tuple[Finding, ...]:
+        """Data was missing: the row's *when missing* verdict; ``off`` gives one without verdict."""
+        if verdict is not None:
+            chosen: Verdict | None = self._softened(verdict)
+        elif self.row.when_missing == "off":
+            chosen = None
+        else:
+            chosen = self._softened(VERDICTS[self.row.when_missing])
+        remedy = self.row.remedy_missing or self.row.remedy
+        return self._finding(reason, text, chosen, also, remedy=remedy, missing=missing)
+
+    def _softened(self, verdict: Verdict) -> Verdict:
+        word = self.row.in_emergency if self._pre.emergency else None
+        return verdict if word is None else min(verdict, VERDICTS[word])
+
+    def _finding(
+        self,
+        reason: str,
+        text: str,
+        verdict: Verdict | None,
+        also: Also,
+        *,
+        remedy: Remedy | None = None,
+        missing: tuple[str, ...] = (),
+    ) -> tuple[Finding, ...]:
+        check = (self._pre.check.key,) if self._pre.check else ()
+        objects = verdict is not None and verdict > Verdict.NOTE
+        finding = Finding(
+            rule=self.row.id,
+            reason=reason,
+            stage=self._pre.stage,
+            text=text,
+            verdict=verdict,
+            known=not missing,
+            missing=missing,
+            unit=self._pre.unit.key,
+            facts=also.facts or check,
+            cited=(self.row.cited, *also.cited),
+            remedy=(also.remedy or remedy) if objects else None,
+            shown=also.shown,
+            critical=self.row.never_loosen,
+        )
+        return (finding,)
+
+
+def advice_of(word: str, *, ended: bool) -> Advice:
+    """A row's advice word; once the bag is down, pause and stop become escalate."""
+    advice = ADVICE[word]
+    return Advice.ESCALATE if ended and advice in (Advice.PAUSE, Advice.STOP) else advice
