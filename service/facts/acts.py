@@ -22,24 +22,31 @@ class Answered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoticeRaised:
-    """A reaction notice took its identity. ``ordinal`` counts the person's notices from 1.
+    """A reaction notice took its identity and keeps it.
 
-    ``origin`` is the fact key that first raised it. ``started`` is the clinical start of the
-    episode then known; later units, signs and merges attach to this notice.
+    notice: ``<unit text>/<n>``, the n-th notice raised on the unit whose trigger came first.
+    origin: key of the fact that raised it. grade: stop, reported, pause. onset: clinical instant
+    of that trigger. Later units, signs and merges attach to this notice.
     """
 
-    ordinal: int
+    notice: str
+    unit: str
     origin: str
-    grade: str  # stop, pause, reported
-    started: datetime
+    grade: str
+    onset: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoticeWithdrawn:
-    """A notice's basis is gone; its identity is not revived. ``acknowledged`` at that time."""
+    """A notice's basis is gone and its identity is not revived.
 
-    ordinal: int
+    acknowledged: whether the blood bank had taken it up by then. why: basis-gone, or merged into
+    an earlier notice of the same episode.
+    """
+
+    notice: str
     acknowledged: bool
+    why: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +64,7 @@ class AlertRaised:
 class NoticeEscalated:
     """The ward was told to telephone: ``why`` is unacknowledged, rejected or receive-only."""
 
-    ordinal: int
+    notice: str
     why: str
 
 

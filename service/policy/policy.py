@@ -190,12 +190,13 @@ def _at(
 class Site:
     """What is the facility's own: its key, its zone, its identity-bearing systems.
 
-    identity_systems: identifier systems in which equal values mean the same person.
-    temporary_systems: systems of numbers for unidentified patients.
+    identity_systems: identifier systems in which equal values mean the same person, the one to
+    show first. temporary_systems: systems of numbers for unidentified patients. receive_only: the
+    blood bank takes notices but cannot answer them.
     """
 
     facility: str
     zone: tzinfo
-    identity_systems: frozenset[str] = frozenset()
-    temporary_systems: frozenset[str] = frozenset()
-    callback: str | None = None
+    identity_systems: tuple[str, ...] = ()
+    temporary_systems: tuple[str, ...] = ()
+    receive_only: bool = False
