@@ -1,0 +1,215 @@
+"""Judging a unit before its start: at each recorded check, and at the start itself."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from service.facts.case import EARLIEST, Case, UnitView, step_finished, step_time
+from service.facts.clinical import changed_after
+from service.facts.fact import Fact
+from service.facts.finding import Finding, Stage, Verdict, gravest
+from service.facts.identity import Staff
+from service.facts.steps import Step, StepCode
+from service.policy.policy import Policy, Site
+from service.rules import compatibility, identity, preparation, reaction, sample, timing
+from service.rules.context import PreStart, PreStartRule, urgency_at
+
+RULES: tuple[PreStartRule, ...] = (
+    *identity.RULES,
+    *compatibility.RULES,
+    *sample.RULES,
+    *preparation.RULES,
+    *timing.RULES,
+    *reaction.RULES,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """What the rules say of one unit at one check or start.
+
+    step: the step judged, None for a dry run. findings: gravest first, every rule's, those that
+    were met included. authorised: (rule, authorising step) for findings a named person accepted.
+    acknowledged: the step that acknowledged the unit's cautions, or None.
+    """
+
+    step: Fact[Step] | None
+    check: Fact[Step] | None
+    unit: UnitView
+    stage: Stage
+    at: datetime
+    findings: tuple[Finding, ...]
+    authorised: tuple[tuple[str, Fact[Step]], ...] = ()
+    acknowledged: Fact[Step] | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """The gravest finding that nobody with the right to has accepted."""
+        accepted = {rule for rule, _ in self.authorised}
+        standing = [
+            finding
+            for finding in self.findings
+            if not (finding.verdict is Verdict.AUTHORISE and finding.rule in accepted)
+            and not (finding.verdict is Verdict.CAUTION and self.acknowledged is not None)
+        ]
+        return gravest(standing)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What every judgement of one case shares."""
+
+    case: Case
+    policy: Policy
+    site: Site
+
+
+def judge(
+    bench: Bench,
+    unit: UnitView,
+    *,
+    at: datetime,
+    stage: Stage,
+    check: Fact[Step] | None,
+    start: Fact[Step] | None = None,
+) -> Judgement:
+    """All pre-start rules on one unit at one instant."""
+    orders = bench.case.orders_of(unit)
+    pre = PreStart(
+        case=bench.case,
+        unit=unit,
+        policy=bench.policy,
+        site=bench.site,
+        at=at,
+        stage=stage,
+        check=check,
+        start=start,
+        urgency=urgency_at(bench.case, orders, at),
+        orders=orders,
+    )
+    found = [finding for rule in RULES for finding in rule(pre)]
+    findings = tuple(sorted(found, key=_gravest_first))
+    step = start if stage is Stage.START else check
+    return Judgement(
+        step=step,
+        check=check,
+        unit=unit,
+        stage=stage,
+        at=at,
+        findings=findings,
+        authorised=_authorised(pre, findings),
+        acknowledged=_acknowledged(pre, findings),
+    )
+
+
+def check_of(bench: Bench, unit: UnitView, start: Fact[Step]) -> Fact[Step] | None:
+    """The check that a start rests on, or None.
+
+    The latest check of the same patient and unit that ended at or before the start, within the
+    policy's life of a check, with no return between; a check by the starter goes before others.
+    """
+    began = step_time(start)
+    life = bench.policy.row("check-valid", began).span
+    returns = [step_time(step) for step in unit.done(StepCode.RETURN_UNIT)]
+    usable = [
+        check
+        for check in unit.done(StepCode.CHECK_UNIT)
+        if began - life <= step_finished(check) <= began
+        and not any(step_finished(check) <= back <= began for back in returns)
+    ]
+    by_starter = [check for check in usable if _is_checker(check, start.body.owner)]
+    return max(by_starter or usable, key=lambda c: (step_finished(c), c.key), default=None)
+
+
+def judge_checks(bench: Bench, unit: UnitView) -> tuple[Judgement, ...]:
+    """Every recorded check of a unit, in clinical order."""
+    return tuple(
+        judge(bench, unit, at=step_finished(check), stage=Stage.CHECK, check=check)
+        for check in unit.done(StepCode.CHECK_UNIT)
+        if step_finished(check) != EARLIEST
+    )
+
+
+def judge_start(bench: Bench, unit: UnitView) -> Judgement | None:
+    """The first start of a unit, judged at its own instant; None when it never started."""
+    start = unit.started
+    if start is None or step_time(start) == EARLIEST:
+        return None
+    check = check_of(bench, unit, start)
+    return judge(
+        bench, unit, at=step_time(start), stage=Stage.START, check=check, start=start
+    )
+
+
+def _is_checker(check: Fact[Step], staff: Staff | None) -> bool:
+    if staff is None:
+        return False
+    return staff.same_as(check.body.owner) or staff.same_as(check.body.second_checker)
+
+
+def _gravest_first(finding: Finding) -> tuple[int, str, str]:
+    grave = -1 if finding.verdict is None else int(finding.verdict)
+    return (-grave, finding.rule, finding.reason)
+
+
+def _authorised(
+    pre: PreStart, findings: Iterable[Finding]
+) -> tuple[tuple[str, Fact[Step]], ...]:
+    """Findings that a step ``authorise`` accepts: patient, unit, rule and the facts they rest on.
+
+    The authoriser is neither checker. It lapses at the start or after the policy's life; while
+    life-threatening it covers all the patient's units until the emergency ends.
+    """
+    found: list[tuple[str, Fact[Step]]] = []
+    for finding in findings:
+        if finding.verdict is Verdict.AUTHORISE:
+            step = _authorisation(pre, finding)
+            if step is not None:
+                found.append((finding.rule, step))
+    return tuple(found)
+
+
+def _authorisation(pre: PreStart, finding: Finding) -> Fact[Step] | None:
+    life = pre.policy.row("authorisation-life", pre.at).span
+    for step in reversed(pre.case.steps):
+        given = step_finished(step)
+        if step.body.code is not StepCode.AUTHORISE or finding.rule not in step.body.rules:
+            continue
+        covers_unit = pre.unit.key is not None and (
+            pre.case.unit_of_step(step.body) == pre.unit.key
+        )
+        timely = _within(pre, given, life)
+        if (covers_unit or pre.emergency) and timely and _may_authorise(pre, step, finding):
+            return step
+    return None
+
+
+def _within(pre: PreStart, given: datetime, life: timedelta) -> bool:
+    """At a start the authorisation came before; at a check it may still follow, until the start."""
+    if pre.emergency:
+        return True
+    if pre.stage is Stage.START:
+        return given <= pre.at <= given + life
+    started = pre.unit.started
+    return started is None or given <= step_time(started) <= given + life
+
+
+def _may_authorise(pre: PreStart, step: Fact[Step], finding: Finding) -> bool:
+    owner = step.body.owner
+    if owner is None or (pre.check is not None and _is_checker(pre.check, owner)):
+        return False
+    rests_on = (pre.case.fact(key) for key in finding.facts)
+    return not any(
+        changed_after(fact, step_finished(step)) for fact in rests_on if fact is not None
+    )
+
+
+def _acknowledged(pre: PreStart, findings: Iterable[Finding]) -> Fact[Step] | None:
+    """The step that acknowledged all cautions of the unit as they stand."""
+    cautions = [finding for finding in findings if finding.verdict is Verdict.CAUTION]
+    for step in pre.unit.done(StepCode.ACKNOWLEDGE_CAUTION):
+        rests_on = [pre.case.fact(key) for caution in cautions for key in caution.facts]
+        moved = (f for f in rests_on if f is not None)
+        if not any(changed_after(fact, step_finished(step)) for fact in moved):
+            return step
+    return None

@@ -1,0 +1,84 @@
+"""How a patient, a unit and a step are shown in emitted content."""
+
+from service.assessment.desired import UnitShown
+from service.facts.case import Case, UnitView
+from service.facts.identity import Identifier, PersonName, Ref
+from service.facts.records import LocationRecord, PatientRecord
+from service.facts.steps import Step
+from service.policy.policy import Site
+
+
+def patient_shown(case: Case, site: Site) -> Ref:
+    """The patient by the facility's first identity-bearing number, with the name as display."""
+    records = [fact.body for fact in case.of(PatientRecord)]
+    numbers = [number for record in records for number in record.identifiers]
+    if not numbers:
+        numbers = [Identifier(*alias.split("|", 1)) for alias in case.aliases if "|" in alias]
+    chosen = min(numbers, key=lambda number: _preference(number, site), default=None)
+    names = sorted(name_text(name) for record in records for name in record.names)
+    return Ref(kind="Patient", identifier=chosen, display=names[0] if names else None)
+
+
+def name_text(name: PersonName) -> str:
+    """``FAMILY, Given`` as bands print it."""
+    return ", ".join(part for part in (name.family, name.given) if part)
+
+
+def unit_shown(unit: UnitView) -> UnitShown | None:
+    """The unit as its producers describe it; the last description that says something wins."""
+    if unit.key is None:
+        return None
+    bodies = [fact.body for fact in unit.described]
+    issued = [issue.body.quantity for issue in unit.issues if issue.body.quantity]
+    volumes = [body.volume for body in bodies if body.volume is not None] or issued
+    return UnitShown(
+        key=unit.key,
+        component=unit.component,
+        product_text=next((b.product_text for b in reversed(bodies) if b.product_text), None),
+        group=next((b.group for b in reversed(bodies) if b.group), None),
+        expiry=next((b.expiry for b in reversed(bodies) if b.expiry), None),
+        volume=volumes[-1] if volumes else None,
+    )
+
+
+def order_refs(case: Case, unit: UnitView) -> tuple[Ref, ...]:
+    """The orders a unit was given for, by their first identifier."""
+    return tuple(
+        Ref(kind="ServiceRequest", identifier=min(order.body.identifiers))
+        for order in case.orders_of(unit)
+        if order.body.identifiers
+    )
+
+
+def step_ref(step: Step) -> Ref | None:
+    """A bedside step by its sender's identifier."""
+    if not step.identifiers:
+        return None
+    return Ref(kind="Task", identifier=min(step.identifiers))
+
+
+def place_of(case: Case, unit: UnitView | None = None) -> Ref | None:
+    """Where the patient is: the location of the latest step, else where the unit was sent."""
+    located = [step.body.location for step in case.steps if step.body.location is not None]
+    if located:
+        return located[-1]
+    issues = unit.issues if unit is not None else ()
+    sent = [issue.body.destination for issue in issues if issue.body.destination is not None]
+    return sent[-1] if sent else None
+
+
+def callback_of(case: Case, place: Ref | None) -> str | None:
+    """The telephone number of a place, where its record gives one."""
+    if place is None:
+        return None
+    for fact in case.every(LocationRecord):
+        tokens = {fact.resource, *(i.token for i in fact.body.identifiers)}
+        if not tokens.isdisjoint(place.tokens):
+            return fact.body.contact
+    return None
+
+
+def _preference(number: Identifier, site: Site) -> tuple[int, str]:
+    known = site.identity_systems
+    place = known.index(number.system) if number.system in known else len(known)
+    return (place, number.token)
