@@ -1,8 +1,10 @@
 """What one rule says. A finding is a value: it does not act, log or raise."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from datetime import datetime
 from enum import IntEnum, StrEnum
 
+from service.facts.quantity import Reading
 from service.facts.unit import UnitKey
 
 
@@ -133,13 +135,19 @@ class Candidate:
 class Screen:
     """The reaction screen of one unit: advice, candidates, and what is not or no longer possible.
 
+    grade: ``stop`` or ``pause`` by the gravest trigger, whether or not the bag is down, else None.
     not_excluded: dangerous categories whose window is open though their criteria are not met.
-    excluded: categories ruled out by their window. onset: first fact that met a trigger.
+    excluded: categories ruled out by their window. onset: key of the fact that first met the
+    gravest trigger, onset_at its clinical instant. baseline, worst: the readings compared.
     """
 
     findings: tuple[Finding, ...] = ()
     candidates: tuple[Candidate, ...] = ()
+    grade: str | None = None
     not_excluded: tuple[str, ...] = ()
     excluded: tuple[str, ...] = ()
     onset: str | None = None
-    criteria: dict[str, str] = field(default_factory=dict)
+    onset_at: datetime | None = None
+    baseline: tuple[Reading, ...] = ()
+    worst: tuple[Reading, ...] = ()
+    signs: tuple[str, ...] = ()
