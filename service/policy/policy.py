@@ -21,8 +21,9 @@ ADVICE: dict[str, Advice] = {advice.word: advice for advice in Advice}
 class Row:
     """One threshold or option: its value in ``unit`` from the day ``since`` on.
 
-    source: a tag of mappings/sources.toml, or ``common practice, no source``, or
-    ``from memory: ...``. profile: the file that stated it.
+    source: tags of mappings/sources.toml, or ``common practice, no source``, or
+    ``from memory: ...``, or ``derived: ...``, joined by semicolons. profile: the file that
+    stated it. note: where published sources disagree, and what was chosen.
     """
 
     id: str
@@ -32,6 +33,7 @@ class Row:
     source: str
     profile: str = "default"
     note: str = ""
+    text: str = ""
 
     @property
     def cited(self) -> Cited:
@@ -75,8 +77,8 @@ class RuleRow:
     on_failure, when_missing: a verdict's or an advice's word; ``reminder`` or ``task`` for a Task
     to the ward; ``off`` when silent; ``accept`` or ``discard`` for a return. site_data: silent
     until the site says that it sends the data (then missing counts as failed). in_emergency: the
-    word that replaces both while urgency is life-threatening, or None. never_loosen: no overlay
-    may make it milder or switch it off.
+    word that replaces both while urgency is life-threatening, or None. missing_in_emergency: the
+    same for missing data alone. never_loosen: no overlay may make it milder or switch it off.
     """
 
     id: str
@@ -88,9 +90,16 @@ class RuleRow:
     remedy: Remedy | None = None
     remedy_missing: Remedy | None = None
     in_emergency: str | None = None
+    missing_in_emergency: str | None = None
     site_data: bool = False
     never_loosen: bool = False
     profile: str = "default"
+    note: str = ""
+
+    @property
+    def off(self) -> bool:
+        """True where the profile does not use the rule at all."""
+        return self.on_failure == "off" and self.when_missing == "off"
 
     @property
     def cited(self) -> Cited:
@@ -102,12 +111,19 @@ class RuleRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Matrix:
-    """A total recipient-by-unit table. Cells hold a verdict's word or a named case of the rule."""
+    """A total recipient-by-unit table. Cells hold a verdict's word or a named case of the rule.
+
+    never_loosen: no overlay may make a cell milder.
+    """
 
     id: str
     cells: Mapping[tuple[str, str], str]
     since: date
     source: str
+    never_loosen: bool = False
+    profile: str = "default"
+    text: str = ""
+    note: str = ""
 
     def cell(self, recipient: str | None, unit: str) -> str:
         """The cell for a recipient's ABO (None: unknown) and a unit's ABO."""
@@ -167,6 +183,11 @@ class Policy:
     def rules(self) -> Mapping[str, tuple[RuleRow, ...]]:
         """Every dated severity row by rule id."""
         return {key: found for key, (_, found) in self._rules.items()}
+
+    @property
+    def matrices(self) -> Mapping[str, tuple[Matrix, ...]]:
+        """Every dated compatibility table by id."""
+        return {key: found for key, (_, found) in self._matrices.items()}
 
 
 def _dated(found: tuple[T, ...]) -> tuple[list[datetime], tuple[T, ...]]:

@@ -112,13 +112,22 @@ class Stating:
 
     def passed(self, reason: str, text: str, *, also: Also = Also()) -> tuple[Finding, ...]:
         """The rule was met."""
+        if self.row.off:
+            return ()
         return self._finding(reason, text, Verdict.NO_OBJECTION, also)
 
     def failed(
         self, reason: str, text: str, *, verdict: Verdict | None = None, also: Also = Also()
     ) -> tuple[Finding, ...]:
-        """The rule was not met: the row's verdict, or a given one for a rule with a table."""
-        chosen = self._softened(verdict if verdict is not None else VERDICTS[self.row.on_failure])
+        """The rule was not met: the row's verdict, or a given one for a rule with a table.
+
+        Nothing where the row in force says ``off``.
+        """
+        emergency = self._in_emergency(self.row.in_emergency)
+        if "off" in (self.row.on_failure, emergency):
+            return ()
+        given = verdict if verdict is not None else VERDICTS[self.row.on_failure]
+        chosen = _softened(given, emergency)
         return self._finding(reason, text, chosen, also, remedy=self.row.remedy)
 
     def missing(
@@ -130,19 +139,24 @@ class Stating:
         verdict: Verdict | None = None,
         also: Also = Also(),
     ) -> tuple[Finding, ...]:
-        """Data was missing: the row's *when missing* verdict; ``off`` gives one without verdict."""
+        """Data was missing: the row's *when missing* verdict; ``off`` gives one without verdict.
+
+        Nothing where the row in force switches the whole rule off.
+        """
+        emergency = self._in_emergency(self.row.missing_in_emergency or self.row.in_emergency)
+        if self.row.off or emergency == "off":
+            return ()
         if verdict is not None:
-            chosen: Verdict | None = self._softened(verdict)
+            chosen: Verdict | None = _softened(verdict, emergency)
         elif self.row.when_missing == "off":
             chosen = None
         else:
-            chosen = self._softened(VERDICTS[self.row.when_missing])
+            chosen = _softened(VERDICTS[self.row.when_missing], emergency)
         remedy = self.row.remedy_missing or self.row.remedy
         return self._finding(reason, text, chosen, also, remedy=remedy, missing=missing)
 
-    def _softened(self, verdict: Verdict) -> Verdict:
-        word = self.row.in_emergency if self._pre.emergency else None
-        return verdict if word is None else min(verdict, VERDICTS[word])
+    def _in_emergency(self, word: str | None) -> str | None:
+        return word if self._pre.emergency else None
 
     def _finding(
         self,
@@ -172,6 +186,10 @@ class Stating:
             critical=self.row.never_loosen,
         )
         return (finding,)
+
+
+def _softened(verdict: Verdict, word: str | None) -> Verdict:
+    return verdict if word is None else min(verdict, VERDICTS[word])
 
 
 def advice_of(word: str, *, ended: bool) -> Advice:
