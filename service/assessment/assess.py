@@ -1,0 +1,190 @@
+"""``assess``: the facts of a case, a policy and a clock in; the desired state out. Pure."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from service.assessment.checking import Bench, Judgement, judge
+from service.assessment.clock import RecordingClock
+from service.assessment.course import Course, episodes, follow
+from service.assessment.desired import Desired
+from service.assessment.events import near_miss, notice
+from service.assessment.issues import issues, loose_issues
+from service.assessment.notices import Reactions, react
+from service.assessment.procedures import records
+from service.assessment.requests import of_emergency, of_reactions, reminders
+from service.facts.acts import ActBody, NoticeRaised, NoticeWithdrawn
+from service.facts.case import EARLIEST, Case, UnitView, step_finished
+from service.facts.deadline import Deadline
+from service.facts.fact import Fact
+from service.facts.finding import Advice, Finding, Stage
+from service.facts.steps import Step, StepCode
+from service.policy.policy import Policy, Site
+from service.rules import timing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a step is answered: one word and the findings behind it, those that were met left out.
+
+    word: a verdict's before the start, accept or discard for a return, an advice's otherwise.
+    """
+
+    word: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessment:
+    """The result of evaluating a case.
+
+    answers: step fact key -> answer. desired: what partners should hold, by key. acts: acts to
+    commit with this assessment, (key, body). next_wake: the earliest instant at which any of this
+    may change, None when nothing waits.
+    """
+
+    courses: tuple[Course, ...]
+    loose: tuple[Judgement, ...]
+    reactions: Reactions
+    answers: dict[str, Answer]
+    desired: tuple[Desired, ...]
+    acts: tuple[tuple[str, ActBody], ...]
+    next_wake: datetime | None
+
+    @property
+    def deadlines(self) -> tuple[Deadline, ...]:
+        """Every deadline of every unit, by due time."""
+        found = [deadline for course in self.courses for deadline in course.deadlines]
+        return tuple(sorted(found, key=lambda d: (d.due, d.kind, d.ordinal)))
+
+    def course(self, unit_text: str) -> Course | None:
+        """The course of a unit, by the text of its key."""
+        return next((c for c in self.courses if c.key.text == unit_text), None)
+
+
+def assess(case: Case, policy: Policy, site: Site, clock: RecordingClock) -> Assessment:
+    """Evaluates a case. Equal facts, acts, policy and answers of the clock give equal results."""
+    bench = Bench(case=case, policy=policy, site=site)
+    reacting = _has_open_notice(case)
+    courses = tuple(
+        follow(bench, clock, unit, reaction_open=reacting) for unit in case.units.values()
+    )
+    loose = _judge_loose(bench)
+    span = policy.row("suspects-after-end", _as_known(case)).span.total_seconds()
+    reactions = react(bench, clock, courses, episodes(courses, span))
+    desired = _desired(bench, clock, courses, loose, reactions)
+    return Assessment(
+        courses=courses,
+        loose=loose,
+        reactions=reactions,
+        answers=_answers(bench, courses, loose),
+        desired=tuple(desired[key] for key in sorted(desired)),
+        acts=reactions.acts,
+        next_wake=clock.next_wake,
+    )
+
+
+def dry_run(
+    case: Case, policy: Policy, site: Site, unit: UnitView, check: Fact[Step]
+) -> Judgement:
+    """The pre-start check of ``$check-unit``: judged like a recorded one, committed nowhere."""
+    bench = Bench(case=case, policy=policy, site=site)
+    return judge(bench, unit, at=step_finished(check), stage=Stage.CHECK, check=check)
+
+
+def _desired(
+    bench: Bench,
+    clock: RecordingClock,
+    courses: tuple[Course, ...],
+    loose: tuple[Judgement, ...],
+    reactions: Reactions,
+) -> dict[str, Desired]:
+    found: list[Desired] = []
+    for course in courses:
+        found.extend(records(bench, course, reactions.notices))
+        found.extend(issues(bench, clock, course))
+        found.extend(near_miss(bench, course))
+        found.extend(reminders(bench, clock, course, reactions))
+    for judgement in loose:
+        found.extend(loose_issues(bench, judgement))
+    for held in reactions.notices:
+        if held.units:
+            found.extend(notice(bench, held))
+    found.extend(of_reactions(bench, reactions))
+    found.extend(of_emergency(bench, courses))
+    return {desired.key.text: desired for desired in found}
+
+
+def _has_open_notice(case: Case) -> bool:
+    withdrawn = {body.notice for _, body in case.acted(NoticeWithdrawn)}
+    raised = [body for _, body in case.acted(NoticeRaised) if body.notice not in withdrawn]
+    dismissed = [
+        step_finished(step)
+        for step in case.steps
+        if step.body.code is StepCode.DISMISS_REACTION
+    ]
+    last = max(dismissed, default=EARLIEST)
+    return any(body.onset > last for body in raised)
+
+
+def _as_known(case: Case) -> datetime:
+    """The latest clinical instant of the case's steps: where a row needs a date but no rule has one."""
+    return max((step_finished(step) for step in case.steps), default=_FALLBACK)
+
+
+_FALLBACK = datetime.fromisoformat("2025-01-01T00:00:00+00:00")
+
+
+def _judge_loose(bench: Bench) -> tuple[Judgement, ...]:
+    """Checks and starts whose unit was not identified: every unit rule says what is missing."""
+    found = []
+    for step in bench.case.loose:
+        if step.body.code not in (StepCode.CHECK_UNIT, StepCode.START):
+            continue
+        unit = UnitView(key=None, steps=(step,))
+        starts = step.body.code is StepCode.START
+        found.append(
+            judge(
+                bench,
+                unit,
+                at=step_finished(step),
+                stage=Stage.START if starts else Stage.CHECK,
+                check=None if starts else step,
+                start=step if starts else None,
+            )
+        )
+    return tuple(found)
+
+
+def _answers(
+    bench: Bench, courses: tuple[Course, ...], loose: tuple[Judgement, ...]
+) -> dict[str, Answer]:
+    found: dict[str, Answer] = {}
+    for course in courses:
+        for step in course.unit.steps:
+            found[step.key] = _advice_answer(course)
+        for judgement in course.judgements:
+            if judgement.step is not None:
+                found[judgement.step.key] = verdict_answer(judgement)
+        for step in course.unit.done(StepCode.RETURN_UNIT):
+            returned = timing.judge_return(
+                bench.case, course.unit, step, bench.policy, bench.site
+            )
+            word = "discard" if any(f.returned == "discard" for f in returned) else "accept"
+            found[step.key] = Answer(word=word, findings=returned)
+    for judgement in loose:
+        if judgement.step is not None:
+            found[judgement.step.key] = verdict_answer(judgement)
+    gravest = max((course.advice for course in courses), default=Advice.CONTINUE)
+    for step in bench.case.steps:
+        found.setdefault(step.key, Answer(word=gravest.word, findings=()))
+    return found
+
+
+def verdict_answer(judgement: Judgement) -> Answer:
+    """The verdict of a judgement with every finding that was not simply met."""
+    shown = tuple(f for f in judgement.findings if f.verdict is None or f.verdict > 0)
+    return Answer(word=judgement.verdict.word, findings=shown)
+
+
+def _advice_answer(course: Course) -> Answer:
+    return Answer(word=course.advice.word, findings=course.findings)

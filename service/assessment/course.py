@@ -1,0 +1,166 @@
+"""A unit from its start on: what is due, what the observations say, what is advised."""
+
+from dataclasses import dataclass
+
+from service.assessment.checking import Bench, Judgement, judge_checks, judge_start
+from service.facts.case import UnitView, step_time
+from service.facts.deadline import Clock, Deadline
+from service.facts.finding import Advice, Finding, Screen, Stage, Verdict
+from service.facts.unit import UnitKey
+from service.rules import compatibility, reaction, timing
+from service.rules.context import Running
+
+# rules.md REC-19: a shown wrong patient or bag, ABO-incompatible or quarantined unit.
+SHOWN_WRONG_RULES = frozenset(
+    {"ID-04", "ID-05", "ID-06", "COMP-01", "COMP-04", "COMP-08", "COMP-09", "PRE-05"}
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """One unit in one case, judged before the start and followed after it.
+
+    start: the judgement at the start, None before it. screen: the reaction screen, empty before
+    the start. findings: running and ended stage, the screen's included.
+    """
+
+    unit: UnitView
+    checks: tuple[Judgement, ...]
+    start: Judgement | None
+    screen: Screen
+    findings: tuple[Finding, ...]
+    deadlines: tuple[Deadline, ...]
+
+    @property
+    def key(self) -> UnitKey:
+        """The unit's key; a course exists only for an identified unit."""
+        if self.unit.key is None:
+            raise ValueError("a course is of an identified unit")
+        return self.unit.key
+
+    @property
+    def advice(self) -> Advice:
+        """The gravest advice of the running unit."""
+        return max(
+            (f.advice for f in self.findings if f.advice is not None), default=Advice.CONTINUE
+        )
+
+    @property
+    def judgements(self) -> tuple[Judgement, ...]:
+        """All judgements in clinical order, the start's last."""
+        return (*self.checks, self.start) if self.start else self.checks
+
+    @property
+    def shown_wrong(self) -> tuple[Finding, ...]:
+        """Findings that show a wrong patient or bag, at any recorded check or at the start."""
+        return tuple(
+            finding for judged in self.judgements for finding in shown_wrong(judged.findings)
+        )
+
+
+def shown_wrong(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """The findings that show a wrong patient or bag; missing data shows nothing."""
+    return tuple(
+        finding
+        for finding in findings
+        if finding.rule in SHOWN_WRONG_RULES
+        and finding.known
+        and finding.verdict is Verdict.REFUSE
+    )
+
+
+def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -> Course:
+    """Judges and follows one unit."""
+    start = judge_start(bench, unit)
+    checks = judge_checks(bench, unit)
+    if start is None or unit.started is None:
+        return Course(
+            unit=unit, checks=checks, start=None, screen=Screen(), findings=(), deadlines=()
+        )
+    running = Running(
+        case=bench.case,
+        unit=unit,
+        policy=bench.policy,
+        site=bench.site,
+        clock=clock,
+        start=unit.started,
+        ended=unit.ended,
+        orders=bench.case.orders_of(unit),
+    )
+    screen = reaction.screen(running)
+    timed, deadlines = timing.watch(running, reaction_open=reaction_open)
+    findings = (
+        *_start_advice(running, start),
+        *compatibility.news(running),
+        *timed,
+        *screen.findings,
+    )
+    return Course(
+        unit=unit,
+        checks=checks,
+        start=start,
+        screen=screen,
+        findings=tuple(sorted(findings, key=_gravest_first)),
+        deadlines=deadlines,
+    )
+
+
+def _start_advice(running: Running, start: Judgement) -> tuple[Finding, ...]:
+    """Advice that follows from the judgement at the start, while the bag still hangs."""
+    if running.ended is not None:
+        return ()
+    wrong = shown_wrong(start.findings)
+    if wrong:
+        return tuple(_advising(finding, Advice.STOP) for finding in wrong)
+    if start.check is None:
+        refused = [f for f in start.findings if f.verdict is Verdict.REFUSE]
+        return tuple(_advising(finding, Advice.PAUSE) for finding in refused[:1])
+    return ()
+
+
+def _advising(finding: Finding, advice: Advice) -> Finding:
+    return Finding(
+        rule=finding.rule,
+        reason=finding.reason,
+        stage=Stage.RUNNING,
+        text=finding.text,
+        advice=advice,
+        known=finding.known,
+        missing=finding.missing,
+        unit=finding.unit,
+        facts=finding.facts,
+        cited=finding.cited,
+        remedy=finding.remedy,
+        shown=finding.shown,
+        critical=finding.critical,
+    )
+
+
+def _gravest_first(finding: Finding) -> tuple[int, str, str]:
+    grave = -1 if finding.advice is None else int(finding.advice)
+    return (-grave, finding.rule, finding.reason)
+
+
+def episodes(courses: tuple[Course, ...], span_seconds: float) -> tuple[tuple[Course, ...], ...]:
+    """Started units whose windows touch, in clinical order: start to end plus the given span."""
+    started = sorted(
+        (course for course in courses if course.unit.started is not None),
+        key=lambda course: (_began(course), course.key),
+    )
+    found: list[list[Course]] = []
+    open_until = float("-inf")
+    for course in started:
+        begins = _began(course)
+        if not found or begins > open_until:
+            found.append([])
+            open_until = float("-inf")
+        found[-1].append(course)
+        ended = course.unit.ended
+        until = step_time(ended).timestamp() + span_seconds if ended else float("inf")
+        open_until = max(open_until, until)
+    return tuple(tuple(episode) for episode in found)
+
+
+def _began(course: Course) -> float:
+    started = course.unit.started
+    return step_time(started).timestamp() if started else float("inf")

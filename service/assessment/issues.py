@@ -1,0 +1,178 @@
+"""Findings as DetectedIssues: one per refusal, authorise, pause or stop; cautions together."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import timedelta
+
+from service.assessment.checking import Bench, Judgement
+from service.assessment.course import Course
+from service.assessment.desired import Desired, Issue, Key, To
+from service.assessment.procedures import procedure_key
+from service.assessment.showing import patient_shown, step_ref, unit_shown
+from service.facts.case import UnitView, step_finished, step_time
+from service.facts.deadline import Clock
+from service.facts.fact import Fact
+from service.facts.finding import Advice, Finding, Stage, Verdict
+from service.facts.identity import Staff
+from service.facts.moment import Moment
+from service.facts.moment import at as moment_at
+from service.facts.steps import Step
+
+ALERTING = frozenset({Verdict.AUTHORISE, Verdict.REFUSE})
+RECORD = frozenset({To.RECORD_SYSTEM})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Mitigated:
+    """Who acted on a finding, and what they did."""
+
+    text: str
+    by: Staff | None
+    at: Moment | None
+
+
+def issues(bench: Bench, clock: Clock, course: Course) -> tuple[Desired, ...]:
+    """All DetectedIssues of one unit."""
+    found: dict[str, Desired] = {}
+    judged = course.judgements
+    for place, judgement in enumerate(judged):
+        later = judged[place + 1 :]
+        for desired in _of_judgement(bench, clock, course, judgement, later):
+            found[desired.key.text] = desired
+    for finding in course.findings:
+        if finding.advice in (Advice.PAUSE, Advice.STOP, Advice.ESCALATE):
+            desired = _of_advice(bench, course, finding)
+            found.setdefault(desired.key.text, desired)
+    return tuple(found[key] for key in sorted(found))
+
+
+def loose_issues(bench: Bench, judgement: Judgement) -> tuple[Desired, ...]:
+    """The refusal of a check or start whose unit was not identified, keyed on the step."""
+    if judgement.step is None:
+        return ()
+    refused = [f for f in judgement.findings if f.verdict is Verdict.REFUSE and not f.missing]
+    shown = refused or [f for f in judgement.findings if f.verdict is Verdict.REFUSE]
+    return tuple(
+        _desired(bench, Key("issue", judgement.step.key, f.rule), None, (f,), judgement)
+        for f in shown
+    )
+
+
+def _of_judgement(
+    bench: Bench, clock: Clock, course: Course, judged: Judgement, later: tuple[Judgement, ...]
+) -> Iterable[Desired]:
+    if not _settled(bench, clock, course, judged):
+        alerting = [f for f in judged.findings if f.verdict in ALERTING and f.known]
+        cautions: list[Finding] = []
+    else:
+        alerting = [f for f in judged.findings if f.verdict in ALERTING]
+        cautions = [f for f in judged.findings if f.verdict is Verdict.CAUTION]
+    if judged.stage is Stage.START and judged.check is None and not _grace_over(bench, clock, judged):
+        return
+    for finding in alerting:
+        key = Key("issue", course.key.text, finding.rule)
+        mitigated = _mitigation(judged, finding, later)
+        yield _desired(bench, key, course.unit, (finding,), judged, mitigated)
+    fresh = _new_cautions(course, judged, cautions)
+    if fresh:
+        key = Key("issue", course.key.text, "cautions", judged.stage.value)
+        acknowledged = judged.acknowledged
+        mitigated = _by(acknowledged, "Acknowledged") if acknowledged else None
+        yield _desired(bench, key, course.unit, fresh, judged, mitigated)
+
+
+def _settled(bench: Bench, clock: Clock, course: Course, judged: Judgement) -> bool:
+    """Findings that only say *unknown* wait until the start or a settle time after the check."""
+    if course.unit.started is not None or judged.step is None:
+        return True
+    settle: timedelta = bench.policy.row("settle", judged.at).span
+    return clock.reached(judged.step.received + settle)
+
+
+def _grace_over(bench: Bench, clock: Clock, judged: Judgement) -> bool:
+    grace = bench.policy.row("no-check-grace", judged.at).span
+    return clock.reached(judged.at + grace)
+
+
+def _new_cautions(
+    course: Course, judged: Judgement, cautions: list[Finding]
+) -> tuple[Finding, ...]:
+    """Cautions whose text the unit has not already shown at an earlier stage."""
+    if judged.stage is not Stage.START:
+        return tuple(cautions)
+    said = {f.text for check in course.checks for f in check.findings}
+    return tuple(finding for finding in cautions if finding.text not in said)
+
+
+def _mitigation(
+    judged: Judgement, finding: Finding, later: tuple[Judgement, ...]
+) -> _Mitigated | None:
+    """An authorisation, or a later check that no longer has the finding."""
+    for rule, step in judged.authorised:
+        if rule == finding.rule and finding.verdict is Verdict.AUTHORISE:
+            return _by(step, "Authorised")
+    for after in later:
+        same = [f for f in after.findings if f.rule == finding.rule and f.verdict in ALERTING]
+        if not same and after.stage is Stage.CHECK and after.step is not None:
+            return _by(after.step, "A later check no longer has this finding")
+    return None
+
+
+def _by(step: Fact[Step], what: str) -> _Mitigated:
+    reason = f"{what}: {step.body.reason}" if step.body.reason else what
+    return _Mitigated(text=reason, by=step.body.owner, at=moment_at(step_finished(step)))
+
+
+def _desired(
+    bench: Bench,
+    key: Key,
+    unit: UnitView | None,
+    findings: tuple[Finding, ...],
+    judged: Judgement,
+    mitigated: _Mitigated | None = None,
+) -> Desired:
+    step = judged.step
+    started = unit is not None and unit.started is not None
+    content = Issue(
+        findings=findings,
+        patient=patient_shown(bench.case, bench.site),
+        status="mitigated" if mitigated else "final",
+        severity=_severity(findings),
+        at=moment_at(judged.at),
+        unit=unit_shown(unit) if unit else None,
+        procedure=procedure_key(unit) if unit is not None and started else None,
+        step=step_ref(step.body) if step else None,
+        author=step.body.owner if step else None,
+        mitigation=(mitigated.text,) if mitigated else (),
+        mitigated_by=mitigated.by if mitigated else None,
+        mitigated_at=mitigated.at if mitigated else None,
+    )
+    basis = tuple(sorted({key for finding in findings for key in finding.facts}))
+    stream = unit.key.text if unit is not None and unit.key else key.subject
+    return Desired(key=key, to=RECORD, stream=stream, content=content, basis=basis)
+
+
+def _of_advice(bench: Bench, course: Course, finding: Finding) -> Desired:
+    started = course.unit.started
+    content = Issue(
+        findings=(finding,),
+        patient=patient_shown(bench.case, bench.site),
+        status="final",
+        severity="moderate" if finding.advice is Advice.PAUSE else "high",
+        at=moment_at(step_time(started)) if started else None,
+        unit=unit_shown(course.unit),
+        procedure=procedure_key(course.unit),
+    )
+    return Desired(
+        key=Key("issue", course.key.text, finding.rule),
+        to=RECORD,
+        stream=course.key.text,
+        content=content,
+        critical=finding.advice is Advice.STOP,
+        basis=finding.facts,
+    )
+
+
+def _severity(findings: tuple[Finding, ...]) -> str:
+    gravest = max((f.verdict or Verdict.NOTE for f in findings), default=Verdict.NOTE)
+    return {Verdict.REFUSE: "high", Verdict.AUTHORISE: "moderate"}.get(gravest, "low")

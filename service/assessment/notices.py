@@ -1,0 +1,369 @@
+"""Reaction notices: when one is raised, what it attaches to, and how it ends."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from service.assessment.checking import Bench
+from service.assessment.course import Course, shown_wrong
+from service.facts.acts import ActBody, NoticeEscalated, NoticeRaised, NoticeWithdrawn
+from service.facts.case import step_finished, step_time
+from service.facts.clinical import clinical_time
+from service.facts.deadline import Clock
+from service.facts.fact import Fact
+from service.facts.records import Reply
+from service.facts.steps import Step, StepCode
+from service.facts.unit import UnitKey
+
+ORDER = {"pause": 0, "reported": 1, "stop": 2}
+TAKEN_UP = frozenset({"accepted", "in-progress", "completed", "ready", "on-hold"})
+TURNED_DOWN = frozenset({"rejected", "failed"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trigger:
+    """One reason to suspect a reaction. ``grade``: stop, reported (by a person) or pause."""
+
+    unit: UnitKey
+    onset: datetime
+    grade: str
+    origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """A raised notice with all that bears on it now.
+
+    triggers empty: its basis is gone. confirmed, dismissed: the ward's word. taken_up, turned_down:
+    the blood bank's. telephone_by: when the ward is told to telephone unless it was taken up.
+    """
+
+    raised: NoticeRaised
+    at: datetime
+    units: tuple[Course, ...]
+    triggers: tuple[Trigger, ...]
+    reports: tuple[Fact[Step], ...]
+    confirmed: Fact[Step] | None = None
+    dismissed: Fact[Step] | None = None
+    taken_up: str | None = None
+    turned_down: str | None = None
+    withdrawn: NoticeWithdrawn | None = None
+    telephone_by: datetime | None = None
+    escalated: str | None = None
+
+    @property
+    def grade(self) -> str:
+        """The gravest grade of the raising and of what attached since."""
+        return max((self.raised.grade, *(t.grade for t in self.triggers)), key=ORDER.__getitem__)
+
+    @property
+    def open(self) -> bool:
+        """True until it is dismissed or withdrawn."""
+        return self.dismissed is None and self.withdrawn is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pending:
+    """A pause-grade screen that waits for the ward's word until ``until``."""
+
+    trigger: Trigger
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reactions:
+    """All notices of a case, screens still waiting for the ward, and acts to commit."""
+
+    notices: tuple[Notice, ...]
+    pending: tuple[Pending, ...]
+    acts: tuple[tuple[str, ActBody], ...]
+
+
+def react(
+    bench: Bench, clock: Clock, courses: tuple[Course, ...], groups: tuple[tuple[Course, ...], ...]
+) -> Reactions:
+    """Raises, attaches, withdraws and escalates the case's notices."""
+    notices: list[Notice] = []
+    pending: list[Pending] = []
+    acts: list[tuple[str, ActBody]] = []
+    known = bench.case.acted(NoticeRaised)
+    for group in groups:
+        units = {course.key.text for course in group}
+        raised = sorted(
+            ((act.at, body) for act, body in known if body.unit in units),
+            key=lambda pair: (pair[0], pair[1].notice),
+        )
+        triggers = _triggers(bench, group)
+        held = [_attach(bench, clock, group, at, body, triggers) for at, body in raised]
+        held, gone = _close(held)
+        acts.extend(gone)
+        acts.extend(_escalations(bench, clock, held))
+        fresh, waiting, act = _raise(bench, clock, group, held, triggers)
+        notices.extend(held)
+        pending.extend(waiting)
+        acts.extend(act if fresh else ())
+    orphaned = _orphans(bench, groups, {notice.raised.notice for notice in notices})
+    notices.extend(orphaned)
+    acts.extend(_withdrawals(orphaned))
+    return Reactions(notices=tuple(notices), pending=tuple(pending), acts=tuple(acts))
+
+
+def _triggers(bench: Bench, group: tuple[Course, ...]) -> tuple[Trigger, ...]:
+    found: list[Trigger] = []
+    for course in group:
+        screen = course.screen
+        if screen.grade and screen.onset and screen.onset_at:
+            found.append(
+                Trigger(
+                    unit=course.key,
+                    onset=screen.onset_at,
+                    grade=screen.grade,
+                    origin=screen.onset,
+                )
+            )
+        found.extend(_bad_news(course))
+    found.extend(_reports_as_triggers(bench, group))
+    return tuple(sorted(found, key=lambda t: (t.onset, t.unit, t.origin)))
+
+
+def _bad_news(course: Course) -> list[Trigger]:
+    """A unit shown to be the wrong one at its start is a trigger even without symptoms."""
+    start = course.start
+    if start is None or start.step is None or not shown_wrong(start.findings):
+        return []
+    return [Trigger(unit=course.key, onset=start.at, grade="stop", origin=start.step.key)]
+
+
+def _reports_as_triggers(bench: Bench, group: tuple[Course, ...]) -> list[Trigger]:
+    """The step suspect-reaction alone suffices, with no criterion met (ACT-05)."""
+    found = []
+    for step in reports_of(bench, group):
+        onset = step.body.onset.instant if step.body.onset else None
+        unit = bench.case.unit_of_step(step.body) or group[-1].key
+        found.append(
+            Trigger(unit=unit, onset=onset or step_time(step), grade="reported", origin=step.key)
+        )
+    return found
+
+
+def reports_of(bench: Bench, group: tuple[Course, ...]) -> tuple[Fact[Step], ...]:
+    """Steps suspect-reaction on a unit of the episode, or on no unit within its time."""
+    keys = {course.key for course in group}
+    first = min(step_time(c.unit.started) for c in group if c.unit.started)
+    found = []
+    for step in bench.case.steps:
+        if step.body.code is StepCode.SUSPECT_REACTION:
+            unit = bench.case.unit_of_step(step.body)
+            if unit in keys or (unit is None and step_time(step) >= first):
+                found.append(step)
+    return tuple(found)
+
+
+def _attach(
+    bench: Bench,
+    clock: Clock,
+    group: tuple[Course, ...],
+    at: datetime,
+    raised: NoticeRaised,
+    triggers: tuple[Trigger, ...],
+) -> Notice:
+    case = bench.case
+    withdrawn = next((b for _, b in case.acted(NoticeWithdrawn) if b.notice == raised.notice), None)
+    escalated = next((b.why for _, b in case.acted(NoticeEscalated) if b.notice == raised.notice), None)
+    dismissed = _ward_word(bench, group, StepCode.DISMISS_REACTION, raised)
+    taken_up, turned_down = _blood_bank_word(bench, group, raised)
+    mine = tuple(
+        t for t in triggers if dismissed is None or t.onset <= step_finished(dismissed)
+    )
+    wait = "notice-acknowledge-stop" if _is_stop(raised, mine) else "notice-acknowledge"
+    return Notice(
+        raised=raised,
+        at=at,
+        units=group,
+        triggers=mine,
+        reports=reports_of(bench, group),
+        confirmed=_ward_word(bench, group, StepCode.CONFIRM_REACTION, raised),
+        dismissed=dismissed,
+        taken_up=taken_up,
+        turned_down=turned_down,
+        withdrawn=withdrawn,
+        telephone_by=at + bench.policy.row(wait, at).span,
+        escalated=escalated,
+    )
+
+
+def _is_stop(raised: NoticeRaised, triggers: tuple[Trigger, ...]) -> bool:
+    return raised.grade != "pause" or any(trigger.grade != "pause" for trigger in triggers)
+
+
+def _ward_word(
+    bench: Bench, group: tuple[Course, ...], code: StepCode, raised: NoticeRaised
+) -> Fact[Step] | None:
+    keys = {course.key for course in group}
+    for step in bench.case.steps:
+        if step.body.code is not code or step_finished(step) < raised.onset:
+            continue
+        named = step.body.notice
+        about = bench.case.unit_of_step(step.body)
+        if _names(named.value if named else None, raised) or (named is None and about in keys | {None}):
+            return step
+    return None
+
+
+def _names(value: str | None, raised: NoticeRaised) -> bool:
+    """True when a reply's identifier, already turned into our identity, is of this notice."""
+    return value is not None and f"/{raised.notice}/" in value
+
+
+def _blood_bank_word(
+    bench: Bench, group: tuple[Course, ...], raised: NoticeRaised
+) -> tuple[str | None, str | None]:
+    """(fact that took it up, fact that turned it down); the latest word counts."""
+    taken = turned = None
+    replies = [r for r in bench.case.every(Reply) if _names(r.body.notice.value, raised)]
+    for reply in sorted(replies, key=lambda r: (clinical_time(r) or r.received, r.key)):
+        if reply.body.status in TAKEN_UP:
+            taken, turned = reply.key, None
+        elif reply.body.status in TURNED_DOWN:
+            taken, turned = None, reply.key
+    acknowledged = _ward_word(bench, group, StepCode.ACKNOWLEDGE, raised)
+    return (taken or (acknowledged.key if acknowledged else None), turned)
+
+
+def _close(
+    held: list[Notice],
+) -> tuple[list[Notice], list[tuple[str, ActBody]]]:
+    """Withdraws notices without a basis, and all but the first open one of an episode."""
+    acts: list[tuple[str, ActBody]] = []
+    first_open: Notice | None = None
+    for notice in held:
+        if notice.withdrawn is not None or notice.dismissed is not None:
+            continue
+        if not notice.triggers:
+            acts.append(_withdraw(notice, "basis-gone"))
+        elif first_open is not None:
+            acts.append(_withdraw(notice, "merged"))
+        else:
+            first_open = notice
+    return held, acts
+
+
+def _withdraw(notice: Notice, why: str) -> tuple[str, ActBody]:
+    body = NoticeWithdrawn(
+        notice=notice.raised.notice, acknowledged=notice.taken_up is not None, why=why
+    )
+    return (f"notice-withdrawn:{notice.raised.notice}", body)
+
+
+def _withdrawals(orphaned: list[Notice]) -> list[tuple[str, ActBody]]:
+    return [_withdraw(notice, "basis-gone") for notice in orphaned if notice.withdrawn is None]
+
+
+def _orphans(
+    bench: Bench, groups: tuple[tuple[Course, ...], ...], seen: set[str]
+) -> list[Notice]:
+    """Notices whose unit is no longer a started unit of the case."""
+    found = []
+    for act, body in bench.case.acted(NoticeRaised):
+        if body.notice not in seen:
+            withdrawn = next(
+                (b for _, b in bench.case.acted(NoticeWithdrawn) if b.notice == body.notice), None
+            )
+            found.append(
+                Notice(
+                    raised=body, at=act.at, units=(), triggers=(), reports=(), withdrawn=withdrawn
+                )
+            )
+    return found
+
+
+def _escalations(
+    bench: Bench, clock: Clock, held: list[Notice]
+) -> list[tuple[str, ActBody]]:
+    """The ward is told to telephone: at once when turned down or unanswerable, else when due."""
+    acts: list[tuple[str, ActBody]] = []
+    for notice in held:
+        if not notice.open or not notice.triggers or notice.taken_up or notice.escalated:
+            continue
+        why = None
+        if notice.turned_down:
+            why = "rejected"
+        elif bench.site.receive_only:
+            why = "receive-only"
+        elif notice.telephone_by is not None and clock.reached(notice.telephone_by):
+            why = "unacknowledged"
+        if why is not None:
+            body = NoticeEscalated(notice=notice.raised.notice, why=why)
+            acts.append((f"notice-escalated:{notice.raised.notice}", body))
+    return acts
+
+
+def _raise(
+    bench: Bench,
+    clock: Clock,
+    group: tuple[Course, ...],
+    held: list[Notice],
+    triggers: tuple[Trigger, ...],
+) -> tuple[bool, list[Pending], list[tuple[str, ActBody]]]:
+    """A new notice for triggers that no open or dismissed notice covers."""
+    if any(notice.open and notice.triggers for notice in held):
+        return False, [], []
+    dismissals = [step_finished(n.dismissed) for n in held if n.dismissed is not None]
+    covered = max(dismissals, default=None)
+    fresh = [t for t in triggers if covered is None or t.onset > covered]
+    fresh = [t for t in fresh if not _dismissed_before(bench, group, t)]
+    grave = [t for t in fresh if t.grade != "pause" or _confirmed(bench, group, t)]
+    unanswered, waiting = _unanswered(bench, clock, [t for t in fresh if t not in grave])
+    chosen = next(iter(sorted(grave + unanswered, key=lambda t: (t.onset, t.unit))), None)
+    if chosen is None:
+        return False, waiting, []
+    ordinal = 1 + sum(
+        1 for _, body in bench.case.acted(NoticeRaised) if body.unit == chosen.unit.text
+    )
+    grade = max((t.grade for t in grave), key=ORDER.__getitem__, default="pause")
+    body = NoticeRaised(
+        notice=f"{chosen.unit.text}/{ordinal}",
+        unit=chosen.unit.text,
+        origin=chosen.origin,
+        grade=grade,
+        onset=chosen.onset,
+    )
+    return True, [], [(f"notice-raised:{body.notice}", body)]
+
+
+def _confirmed(bench: Bench, group: tuple[Course, ...], trigger: Trigger) -> bool:
+    return _word_after(bench, group, StepCode.CONFIRM_REACTION, trigger)
+
+
+def _dismissed_before(bench: Bench, group: tuple[Course, ...], trigger: Trigger) -> bool:
+    """A pause-grade screen that the ward dismissed before any notice was raised."""
+    return trigger.grade == "pause" and _word_after(
+        bench, group, StepCode.DISMISS_REACTION, trigger
+    )
+
+
+def _word_after(
+    bench: Bench, group: tuple[Course, ...], code: StepCode, trigger: Trigger
+) -> bool:
+    keys = {course.key for course in group}
+    return any(
+        step.body.code is code
+        and step_finished(step) >= trigger.onset
+        and bench.case.unit_of_step(step.body) in keys | {None}
+        for step in bench.case.steps
+    )
+
+
+def _unanswered(
+    bench: Bench, clock: Clock, triggers: list[Trigger]
+) -> tuple[list[Trigger], list[Pending]]:
+    due: list[Trigger] = []
+    waiting: list[Pending] = []
+    for trigger in triggers:
+        wait: timedelta = bench.policy.row("notice-unanswered", trigger.onset).span
+        if clock.reached(trigger.onset + wait):
+            due.append(trigger)
+        else:
+            waiting.append(Pending(trigger=trigger, until=trigger.onset + wait))
+    return due, waiting
+
+
