@@ -4,7 +4,7 @@ An entry of an upper layer takes over from its own ``since`` on; before that day
 stay in force. Keys that it leaves out are taken from the row below.
 """
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -99,15 +99,14 @@ def in_force(rows: tuple[T, ...], day: date) -> T | None:
 
 
 def _over(upper: Iterable[T], lower: Mapping[str, tuple[T, ...]]) -> dict[str, tuple[T, ...]]:
-    grouped: dict[str, list[T]] = defaultdict(list)
-    for row in upper:
-        grouped[row.id].append(row)
     merged = dict(lower)
-    for key, stated in grouped.items():
-        stated.sort(key=lambda row: row.since)
-        first = stated[0].since
-        merged[key] = (*(row for row in lower.get(key, ()) if row.since < first), *stated)
+    for row in sorted(upper, key=lambda row: row.since):
+        merged[row.id] = (*_before(merged.get(row.id, ()), row.since), row)
     return merged
+
+
+def _before(rows: tuple[T, ...], day: date) -> tuple[T, ...]:
+    return tuple(row for row in rows if row.since < day)
 
 
 def _loosened(

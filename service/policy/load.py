@@ -11,7 +11,9 @@ from typing import Any
 from service.errors import PolicyFault
 from service.policy.layers import Stack
 from service.policy.policy import Matrix, Policy, Row, RuleRow
-from service.policy.read import Layer, overlay as read_overlay, profile as read_profile, toml
+from service.policy.read import Layer, toml
+from service.policy.read import overlay as read_overlay
+from service.policy.read import profile as read_profile
 
 TIERS = ("official", "journal", "secondary")
 
