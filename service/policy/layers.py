@@ -99,14 +99,15 @@ def in_force(rows: tuple[T, ...], day: date) -> T | None:
 
 
 def _over(upper: Iterable[T], lower: Mapping[str, tuple[T, ...]]) -> dict[str, tuple[T, ...]]:
-    merged = dict(lower)
+    merged: dict[str, tuple[T, ...]] = dict(lower)
     for row in sorted(upper, key=lambda row: row.since):
-        merged[row.id] = (*_before(merged.get(row.id, ()), row.since), row)
+        merged[row.id] = _followed(merged.get(row.id, ()), row)
     return merged
 
 
-def _before(rows: tuple[T, ...], day: date) -> tuple[T, ...]:
-    return tuple(row for row in rows if row.since < day)
+def _followed(rows: tuple[T, ...], row: T) -> tuple[T, ...]:
+    earlier = tuple(below for below in rows if below.since < row.since)
+    return (*earlier, row)
 
 
 def _loosened(
