@@ -106,7 +106,7 @@ def _over(upper: Iterable[T], lower: Mapping[str, tuple[T, ...]]) -> dict[str, t
 
 
 def _followed(rows: tuple[T, ...], row: T) -> tuple[T, ...]:
-    earlier = tuple(below for below in rows if below.since < row.since)
+    earlier: tuple[T, ...] = tuple(below for below in rows if below.since < row.since)
     return (*earlier, row)
 
 
