@@ -8,14 +8,27 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from service.policy.policy import Matrix, Row, RuleRow
 from service.policy.read import Entry, Layer, Table
 from service.policy.rows import Limits, limits_of, loosening, row_of, rule_of
 from service.policy.tables import SHAPES, matrix_of, table_loosening
 
-T = TypeVar("T", Row, RuleRow, Matrix)
+
+class Dated(Protocol):
+    """A row, rule or table: something in force from a day on."""
+
+    @property
+    def id(self) -> str:
+        """What it states."""
+
+    @property
+    def since(self) -> date:
+        """The first day on which it is in force."""
+
+
+T = TypeVar("T", bound=Dated)
 E = TypeVar("E", Entry, Table)
 
 
@@ -99,15 +112,11 @@ def in_force(rows: tuple[T, ...], day: date) -> T | None:
 
 
 def _over(upper: Iterable[T], lower: Mapping[str, tuple[T, ...]]) -> dict[str, tuple[T, ...]]:
-    merged: dict[str, tuple[T, ...]] = dict(lower)
+    merged = dict(lower)
     for row in sorted(upper, key=lambda row: row.since):
-        merged[row.id] = _followed(merged.get(row.id, ()), row)
+        earlier = [below for below in merged.get(row.id, ()) if below.since < row.since]
+        merged[row.id] = (*earlier, row)
     return merged
-
-
-def _followed(rows: tuple[T, ...], row: T) -> tuple[T, ...]:
-    earlier: tuple[T, ...] = tuple(below for below in rows if below.since < row.since)
-    return (*earlier, row)
 
 
 def _loosened(
