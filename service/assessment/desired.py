@@ -41,6 +41,13 @@ class Key:
         """The identity as one string; the resource id is a name-based uuid of it."""
         return "/".join((self.kind, self.subject, self.rule, self.ordinal))
 
+    @classmethod
+    def read(cls, text: str) -> "Key":
+        """The identity back from its text; only the subject may hold slashes."""
+        kind, rest = text.split("/", 1)
+        subject, rule, ordinal = rest.rsplit("/", 2)
+        return cls(kind, subject, rule, ordinal)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitShown:

@@ -1,0 +1,11 @@
+"""Names of our own: the canonical base, code systems, extensions and identifier systems."""
+
+BASE = "https://transfusion-events.example/fhir"
+STEP_SYSTEM = f"{BASE}/CodeSystem/bedside-step"
+STEP_INPUT_SYSTEM = f"{BASE}/CodeSystem/step-input"
+RULE_SYSTEM = f"{BASE}/CodeSystem/rule"
+VERDICT_SYSTEM = f"{BASE}/CodeSystem/verdict"
+REQUEST_SYSTEM = f"{BASE}/CodeSystem/request"
+UNIT_SYSTEM = f"{BASE}/sid/unit"
+EMITTED_SYSTEM = f"{BASE}/sid/emitted"
+SOFTWARE = "transfusion-events"

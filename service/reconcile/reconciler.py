@@ -1,0 +1,288 @@
+"""The use case: read a case at n, assess, difference, commit if still n."""
+
+import asyncio
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from service.assessment.assess import Assessment, assess
+from service.assessment.clock import RecordingClock
+from service.clock import WallClock
+from service.errors import Overloaded, Stale
+from service.facts.acts import Act, Answered
+from service.facts.case import Case
+from service.facts.fact import Fact
+from service.policy.policy import Policy, Site
+from service.reconcile.difference import Moved, difference
+from service.reconcile.intake import Intake, Outcome
+from service.reconcile.partners import Partner
+from service.reconcile.people import Grouping
+from service.reconcile.planning import Planned, Planner
+from service.reconcile.rendering import Renderer
+from service.store.port import (
+    AuditRow,
+    Change,
+    OutboxRow,
+    Person,
+    PersonState,
+    Store,
+    StoredCase,
+)
+
+ACT_ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """One person's case after assessment, ready to be committed."""
+
+    state: PersonState
+    stored: StoredCase
+    case: Case
+    assessment: Assessment
+    acts: tuple[Act, ...]
+    moved: tuple[Moved, ...]
+
+
+@dataclass(slots=True, kw_only=True)
+class Reconciler:
+    """Everything that changes the state of a case goes through here.
+
+    sites: facility -> Site. partners: whom emissions go to. patience: how long the oldest write
+    may wait before new requests are refused with 503.
+    """
+
+    store: Store
+    policy: Policy
+    sites: dict[str, Site]
+    partners: tuple[Partner, ...]
+    clock: WallClock
+    planner: Planner
+    renderer: Renderer
+    software: str
+    new_id: Callable[[], UUID]
+    patience: timedelta = timedelta(seconds=2)
+    on_commit: Callable[[], None] = lambda: None
+    _waiting: list[datetime] | None = None
+
+    async def receive(self, intake: Intake) -> list[Outcome]:
+        """Stores one request and everything that follows from it; returns after the commit.
+
+        Raises BadInput with nothing stored, or Overloaded.
+        """
+        self._admit()
+        while True:
+            now = self.clock.now()
+            planned = self.planner.plan(intake, now)
+            if not planned.changes:
+                return self._answered(planned, ())
+            judged = self._judge(intake.caller.facility, planned, now)
+            change = self._change(intake, planned, judged, now)
+            try:
+                await self._commit(change)
+            except Stale:
+                continue
+            return self._answered(planned, judged)
+
+    async def reassess(
+        self, facility: str, person: Person, *, nudges: tuple[int, ...] = ()
+    ) -> Assessment:
+        """Evaluates a case at the present instant: a wake, or a nudge from another case."""
+        while True:
+            now = self.clock.now()
+            stored = self.store.case(facility, [person])
+            judged = self._assessed(facility, stored, stored.facts, stored.tokens, now)
+            change = Change(
+                facility=facility,
+                people=(judged.state,),
+                expect_units=stored.units,
+                acts=tuple((person, act) for act in judged.acts),
+                emitted=tuple(moved.emitted for moved in judged.moved),
+                outbox=self._outbox(facility, judged, now),
+                nudges_done=nudges,
+            )
+            try:
+                await self._commit(change)
+            except Stale:
+                continue
+            return judged.assessment
+
+    def look(self, facility: str, person: Person) -> tuple[Case, Assessment]:
+        """The case and its assessment at the present instant; commits nothing."""
+        now = self.clock.now()
+        stored = self.store.case(facility, [person])
+        judged = self._assessed(facility, stored, stored.facts, stored.tokens, now)
+        return judged.case, judged.assessment
+
+    def _admit(self) -> None:
+        """The queue is bounded by time: when the oldest write waits too long, nothing more enters."""
+        waiting = self._waiting or []
+        if waiting and self.clock.now() - waiting[0] > self.patience:
+            raise Overloaded()
+
+    async def _commit(self, change: Change) -> None:
+        if self._waiting is None:
+            self._waiting = []
+        entered = self.clock.now()
+        self._waiting.append(entered)
+        try:
+            await asyncio.wrap_future(self.store.commit(change))
+        finally:
+            self._waiting.remove(entered)
+        self.on_commit()
+
+    def _judge(self, facility: str, planned: Planned, now: datetime) -> tuple[Judged, ...]:
+        """One assessment per case for the whole request, cases in sorted order."""
+        found = []
+        for person in planned.grouping.people:
+            olds = [old for old, new in planned.grouping.merged if new == person]
+            stored = self.store.case(
+                facility, [person, *olds], units=planned.units, resources=planned.resources
+            )
+            tokens = frozenset(
+                token for token, who in planned.grouping.assigned.items() if who == person
+            )
+            facts = (*_of_person(stored, planned.grouping, person), *planned.new_facts)
+            found.append(self._assessed(facility, stored, facts, tokens, now, person))
+        return tuple(found)
+
+    def _assessed(
+        self,
+        facility: str,
+        stored: StoredCase,
+        facts: Iterable[Fact[Any]],
+        tokens: frozenset[str],
+        now: datetime,
+        person: Person | None = None,
+    ) -> Judged:
+        who = person or stored.state.person
+        as_of = max(now, stored.state.as_of or now)
+        every = tuple(facts)
+        acts = list(stored.acts)
+        fresh: list[Act] = []
+        site = self.sites[facility]
+        for _ in range(ACT_ROUNDS):
+            case = Case(who, every, acts, tokens, stored.elsewhere)
+            clock = RecordingClock(as_of)
+            assessment = assess(case, self.policy, site, clock)
+            new = [
+                Act(key=key, at=as_of, body=body)
+                for key, body in assessment.acts
+                if key not in case.acts
+            ]
+            if not new:
+                break
+            acts.extend(new)
+            fresh.extend(new)
+        people = {desired.key.text: who for desired in assessment.desired}
+        moved = difference(assessment.desired, stored.emitted, people, case)
+        return Judged(
+            state=PersonState(
+                person=who,
+                seq=stored.state.seq,
+                as_of=as_of,
+                next_wake=assessment.next_wake,
+            ),
+            stored=stored,
+            case=case,
+            assessment=assessment,
+            acts=tuple(fresh),
+            moved=tuple(moved),
+        )
+
+    def _change(
+        self, intake: Intake, planned: Planned, judged: tuple[Judged, ...], now: datetime
+    ) -> Change:
+        facility = intake.caller.facility
+        acts = [(j.state.person, act) for j in judged for act in (*j.acts, *self._answers(j, planned, now))]
+        states = [j.state for j in judged]
+        states += [
+            PersonState(person=old, seq=seq) for old, seq in planned.merged_states(self.store)
+        ]
+        audit = AuditRow(
+            at=now,
+            action=intake.interaction,
+            who=intake.caller.actor,
+            outcome="stored",
+            subject=planned.received.id,
+        )
+        return Change(
+            facility=facility,
+            people=tuple(states),
+            expect_units=tuple(dict(pair for j in judged for pair in j.stored.units).items()),
+            touched_units=planned.units,
+            expect_heads=planned.heads,
+            received=planned.received,
+            resources=planned.versions,
+            facts=planned.rows,
+            subjects=tuple(sorted(planned.grouping.assigned.items())),
+            merged=planned.grouping.merged,
+            urls=planned.urls,
+            acts=tuple(acts),
+            emitted=tuple(m.emitted for j in judged for m in j.moved),
+            outbox=tuple(row for j in judged for row in self._outbox(facility, j, now)),
+            starts=planned.starts_of(judged_people(judged)),
+            nudges=self._nudges(facility, planned),
+            audit=(audit,),
+        )
+
+    def _answers(self, judged: Judged, planned: Planned, now: datetime) -> list[Act]:
+        """The answer each new step got, as given: never recomputed."""
+        found = []
+        for fact in planned.new_facts:
+            answer = judged.assessment.answers.get(fact.key)
+            if answer is None or fact.retracted:
+                continue
+            body = Answered(
+                step=fact.key,
+                word=answer.word,
+                findings=answer.findings,
+                policy_digest=self.policy.digest,
+                software=self.software,
+            )
+            found.append(Act(key=f"answered:{fact.key}:{fact.version}", at=now, body=body))
+        return found
+
+    def _nudges(self, facility: str, planned: Planned) -> tuple[tuple[Person, str], ...]:
+        """Every other case with one of these units is reached by a nudge row."""
+        direct = set(planned.grouping.people)
+        found: dict[Person, str] = {}
+        for unit in planned.units:
+            for person in self.store.people_of_unit(facility, unit):
+                if person not in direct:
+                    found[person] = f"unit {unit} changed"
+        return tuple(sorted(found.items()))
+
+    def _outbox(self, facility: str, judged: Judged, now: datetime) -> tuple[OutboxRow, ...]:
+        return self.renderer.rows(judged.moved, self.partners, facility, now)
+
+    def _answered(self, planned: Planned, judged: tuple[Judged, ...]) -> list[Outcome]:
+        for outcome in planned.outcomes:
+            key = f"{outcome.type}/{outcome.id}"
+            for one in judged:
+                answer = one.assessment.answers.get(key)
+                if answer is not None:
+                    outcome.answer = answer
+        return planned.outcomes
+
+
+def judged_people(judged: Iterable[Judged]) -> dict[str, Person]:
+    """Token -> person for every case that was judged."""
+    return {token: one.state.person for one in judged for token in one.case.aliases}
+
+
+def _of_person(
+    stored: StoredCase, grouping: Grouping, person: Person
+) -> tuple[Fact[Any], ...]:
+    """The stored facts without those of a patient that a split has moved to another person."""
+    def stays(fact: Fact[Any]) -> bool:
+        if fact.subject is None:
+            return True
+        owners = {grouping.assigned[t] for t in fact.subject.tokens if t in grouping.assigned}
+        return not owners or person in owners or fact.kind in ("unit", "issue", "order")
+
+    return tuple(fact for fact in stored.facts if stays(fact))
+
+

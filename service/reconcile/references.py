@@ -1,0 +1,145 @@
+"""References in what came in: our ids, bundle urns, registered URLs, identifiers."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.errors import BadInput, Problem
+from service.facts.identity import Identifier, Ref
+from service.reconcile.intake import Caller
+from service.store.port import Store
+
+URL_SYSTEM = "url"
+
+
+@dataclass(slots=True, kw_only=True)
+class Resolver:
+    """Turns the references of one request into ours.
+
+    local: bundle fullUrl -> (type, our id). known: resources that this request itself stores.
+    waiting: registered URLs that nobody has sent yet, (url, type).
+    """
+
+    store: Store
+    caller: Caller
+    own_bases: tuple[str, ...]
+    local: dict[str, tuple[str, str]] = field(default_factory=dict)
+    known: set[str] = field(default_factory=set)
+    identifiers: dict[str, Identifier | None] = field(default_factory=dict)
+    waiting: list[tuple[str, str]] = field(default_factory=list)
+
+    def rewritten(self, value: Any, path: str) -> Any:
+        """A copy with every reference to something of ours written ``Type/id``.
+
+        Refuses a urn that the bundle does not hold and a relative reference that we do not know
+        (422); a registered URL not yet known stays as it is and waits.
+        """
+        if isinstance(value, dict):
+            copy = {k: self.rewritten(v, f"{path}.{k}") for k, v in value.items()}
+            reference = copy.get("reference")
+            if isinstance(reference, str) and not reference.startswith("#"):
+                copy["reference"] = self._ours(reference, copy.get("type"), path)
+            return copy
+        if isinstance(value, list):
+            return [self.rewritten(item, f"{path}[{n}]") for n, item in enumerate(value)]
+        return value
+
+    def ref(self, reference: dict[str, Any], kind: str | None = None) -> Ref:
+        """A Reference, after rewriting, as the facts hold it."""
+        literal = reference.get("reference")
+        given = _identifier(reference.get("identifier"))
+        display = reference.get("display")
+        if isinstance(literal, str) and literal.startswith(("http://", "https://")):
+            type_name = reference.get("type") or kind or _type_of(literal)
+            known = given or Identifier(URL_SYSTEM, literal)
+            return Ref(kind=type_name, identifier=known, display=display)
+        if isinstance(literal, str) and "/" in literal:
+            type_name, _, own_id = literal.partition("/")
+            own_id = own_id.partition("/")[0]
+            identifier = given or self._identifier_of(type_name, own_id)
+            return Ref(kind=type_name, id=own_id, identifier=identifier, display=display)
+        type_name = reference.get("type") or kind or "Resource"
+        return Ref(
+            kind=type_name,
+            id=self._id_of(type_name, given),
+            identifier=given,
+            display=display,
+        )
+
+    def _ours(self, reference: str, type_name: Any, path: str) -> str:
+        if reference in self.local:
+            return "/".join(self.local[reference])
+        if reference.startswith("urn:"):
+            raise BadInput(422, _unknown(reference, path))
+        relative = self._relative(reference)
+        if relative is not None:
+            return self._known(relative, path)
+        return self._alias(reference, type_name, path)
+
+    def _relative(self, reference: str) -> str | None:
+        for base in self.own_bases:
+            if reference.startswith(base):
+                return reference[len(base) :].lstrip("/")
+        return None if reference.startswith(("http://", "https://")) else reference
+
+    def _known(self, relative: str, path: str) -> str:
+        type_name, _, rest = relative.partition("/")
+        own_id = rest.partition("/")[0]
+        plain = f"{type_name}/{own_id}"
+        if plain not in self.known:
+            if not own_id or self.store.head(self.caller.facility, type_name, own_id) is None:
+                raise BadInput(422, _unknown(relative, path))
+            self.known.add(plain)
+        return plain
+
+    def _alias(self, url: str, type_name: Any, path: str) -> str:
+        if not any(url.startswith(base) for base in self.caller.bases):
+            raise BadInput(422, _unknown(url, path))
+        found = self.store.url(self.caller.facility, self.caller.source, url)
+        if found is not None and found[1] is not None:
+            return f"{found[0]}/{found[1]}"
+        kind = type_name if isinstance(type_name, str) else _type_of(url)
+        self.waiting.append((url, kind))
+        return url
+
+    def _identifier_of(self, type_name: str, own_id: str) -> Identifier | None:
+        plain = f"{type_name}/{own_id}"
+        if plain not in self.identifiers:
+            head = self.store.head(self.caller.facility, type_name, own_id)
+            keys = [key for key in head.keys if "|" in key] if head else []
+            self.identifiers[plain] = Identifier(*keys[0].split("|", 1)) if keys else None
+        return self.identifiers[plain]
+
+    def _id_of(self, type_name: str, given: Identifier | None) -> str | None:
+        """Our copy of what an identifier names, where exactly one bears it."""
+        if given is None or type_name == "Patient":
+            return None
+        ids = self.store.identified(
+            self.caller.facility, type_name, given.system, given.value
+        )
+        return ids[0] if len(ids) == 1 else None
+
+
+def _type_of(url: str) -> str:
+    parts = url.rstrip("/").split("/")
+    return parts[-2] if len(parts) > 1 else "Resource"
+
+
+def _unknown(reference: str, path: str) -> Problem:
+    return Problem(
+        code="not-found",
+        expression=f"{path}.reference",
+        text=f"The reference {reference!r} names nothing that is known here.",
+    )
+
+
+def _identifier(value: Any) -> Identifier | None:
+    if isinstance(value, dict) and value.get("value"):
+        return Identifier(str(value.get("system") or ""), str(value["value"]))
+    return None
+
+
+def identifiers_in(resource: dict[str, Any]) -> tuple[Identifier, ...]:
+    """The business identifiers of a resource, in order."""
+    found = resource.get("identifier")
+    listed = found if isinstance(found, list) else [found]
+    return tuple(i for i in (_identifier(item) for item in listed) if i is not None)
