@@ -1,12 +1,12 @@
 """Laying a profile on the default, and a site's overlay on that.
 
 An entry of an upper layer takes over from its own ``since`` on; before that day the rows below
-stay in force. Keys that it leaves out are taken from the row below.
+stay in force. Keys that it leaves out, but for the note, are taken from the row below.
 """
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Protocol, TypeVar
 
@@ -46,17 +46,14 @@ class Stack:
     matrices: dict[str, tuple[Matrix, ...]] = field(default_factory=dict)
     limits: dict[str, Limits] = field(default_factory=dict)
 
-    def lay(self, layer: Layer) -> None:
-        """Put one more layer on top. The first one may name new ids, the others may not."""
-        bottom = not self.rows and not self.rules
+    def lay(self, layer: Layer, *, bottom: bool = False) -> None:
+        """Put one more layer on top. Only the bottom one, the default, may name new ids."""
         self.faults += repeated(layer)
         if bottom:
             self.limits = {entry.id: limits_of(entry) for entry in layer.rows}
         rows = self._made(layer.rows, lambda entry: self._row(entry, layer, bottom))
         rules = self._made(layer.rules, lambda entry: self._rule(entry, layer, bottom))
-        matrices = self._made(
-            layer.tables, lambda table: matrix_of(table, self.tags, layer.name, bottom=bottom)
-        )
+        matrices = self._made(layer.tables, lambda table: self._matrix(table, layer, bottom))
         self.faults += _loosened(layer.name, rules, self.rules, loosening)
         self.faults += _loosened(layer.name, matrices, self.matrices, table_loosening)
         self.rows = _over(rows, self.rows)
@@ -78,6 +75,13 @@ class Stack:
         if base is None and not bottom:
             return None, [f"{entry.place}: the default file knows no such rule"]
         return rule_of(entry, base, self.tags, layer.name)
+
+    def _matrix(self, table: Table, layer: Layer, bottom: bool) -> tuple[Matrix | None, list[str]]:
+        matrix, faults = matrix_of(table, self.tags, layer.name, bottom=bottom)
+        below = in_force(self.matrices.get(matrix.id, ()), matrix.since) if matrix else None
+        if matrix and below:
+            matrix = replace(matrix, never_loosen=below.never_loosen)
+        return matrix, faults
 
     def _made(
         self, stated: Iterable[E], make: Callable[[E], tuple[T | None, list[str]]]

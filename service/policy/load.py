@@ -37,8 +37,8 @@ def load(profile: str, mappings: Traversable, overlay: Traversable | None = None
     faults: list[str] = []
     tags = frozenset(sources(mappings, faults))
     stack = Stack(tags=tags, faults=faults)
-    for layer in _layers(profile, mappings, overlay, faults):
-        stack.lay(layer)
+    for number, layer in enumerate(_layers(profile, mappings, overlay, faults)):
+        stack.lay(layer, bottom=number == 0)
     if faults:
         raise PolicyFault(*faults)
     return Policy(
@@ -92,26 +92,26 @@ def _layers(
     known = profiles(mappings)
     if profile not in known:
         raise PolicyFault(f"there is no profile '{profile}'; there are {', '.join(known)}")
-    chain: list[Layer] = []
-    name: str | None = profile
-    while name is not None and name not in [layer.name for layer in chain]:
-        chain.append(read_profile(mappings, name, faults))
-        name = _below(chain[-1], known, faults)
+    chain = [read_profile(mappings, profile, faults)]
+    while chain[-1].name != "default":
+        below = _below(chain, known, faults)
+        chain.append(read_profile(mappings, below, faults))
     chain.reverse()
     if overlay is not None:
         chain.append(_approved(read_overlay(overlay, faults), faults))
     return chain
 
 
-def _below(layer: Layer, known: tuple[str, ...], faults: list[str]) -> str | None:
-    if layer.name == "default":
-        return None
-    if layer.on is None:
-        return "default"
-    if layer.on not in known:
-        faults.append(f"policy/{layer.name}.toml: it is on '{layer.on}', which does not exist")
-        return "default"
-    return layer.on
+def _below(chain: list[Layer], known: tuple[str, ...], faults: list[str]) -> str:
+    layer = chain[-1]
+    below = layer.on or "default"
+    if below not in known:
+        faults.append(f"policy/{layer.name}.toml: it is on '{below}', which does not exist")
+    elif below in [above.name for above in chain]:
+        faults.append(f"policy/{layer.name}.toml: it is on '{below}', which is on it in turn")
+    else:
+        return below
+    return "default"
 
 
 def _approved(layer: Layer, faults: list[str]) -> Layer:

@@ -6,7 +6,7 @@ Nothing raises for what a file says: every fault is added to a list as one plain
 import csv
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from decimal import Decimal
 from importlib.resources.abc import Traversable
@@ -90,7 +90,10 @@ def profile(mappings: Traversable, name: str, faults: list[str]) -> Layer:
     place = f"policy/{name}.toml"
     document = toml(mappings / "policy" / f"{name}.toml", place, faults)
     tables = mappings / "matrices" / name if name != "default" else mappings / "matrices"
-    return _layer([(place, document)], tuple(_tables(tables, faults)), name, faults)
+    layer = _layer([(place, document)], tuple(_tables(tables, faults)), name, faults)
+    if layer.name != name:
+        faults.append(f"{place}: [file] name is '{layer.name}'")
+    return replace(layer, name=name)
 
 
 def overlay(folder: Traversable, faults: list[str]) -> Layer:
@@ -187,6 +190,8 @@ def _fits(value: Any, expected: type | tuple[type, ...]) -> bool:
     if isinstance(value, bool):
         return bool in wanted
     if isinstance(value, datetime):
+        return False
+    if isinstance(value, Decimal) and not value.is_finite():
         return False
     if isinstance(value, list):
         return list in wanted and all(isinstance(item, str) for item in value)

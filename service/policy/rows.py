@@ -8,7 +8,7 @@ from typing import Any
 from service.facts.finding import Remedy
 from service.policy.policy import Row, RuleRow, Value
 from service.policy.read import Entry
-from service.policy.words import TIME_UNITS, family, milder, source_fault
+from service.policy.words import GRAVITY, TIME_UNITS, family, milder, source_fault
 
 DEFAULT_ONLY = ("choices", "least", "most", "never_loosen")
 SEVERITIES = ("on_failure", "when_missing", "in_emergency", "missing_in_emergency")
@@ -20,7 +20,7 @@ class Limits:
     """What any layer's value of one row must keep to; the default file states them."""
 
     choices: tuple[str, ...] | None = None
-    least: Decimal | None = None
+    least: Decimal = Decimal(0)
     most: Decimal | None = None
 
     def fault(self, value: Value) -> str | None:
@@ -31,7 +31,7 @@ class Limits:
             if strange:
                 return f"'{', '.join(strange)}' is not one of {', '.join(self.choices)}"
         if isinstance(value, Decimal):
-            if self.least is not None and value < self.least:
+            if value < self.least:
                 return f"{value} is below {self.least}"
             if self.most is not None and value > self.most:
                 return f"{value} is above {self.most}"
@@ -43,7 +43,7 @@ def limits_of(entry: Entry) -> Limits:
     given = entry.given
     return Limits(
         choices=tuple(given["choices"]) if "choices" in given else None,
-        least=Decimal(given["least"]) if "least" in given else None,
+        least=Decimal(given.get("least", 0)),
         most=Decimal(given["most"]) if "most" in given else None,
     )
 
@@ -71,7 +71,7 @@ def row_of(
         since=entry.since,
         source=entry.source,
         profile=profile,
-        note=entry.given.get("note", base.note),
+        note=entry.given.get("note", ""),
         text=entry.given.get("text", base.text),
     )
     wrong = _kind_fault(row, base) or limits.fault(row.value)
@@ -95,6 +95,7 @@ def rule_of(
     if faults:
         return None, faults
     given |= {key: Remedy(given[key]) for key in REMEDIES if key in given}
+    given.setdefault("note", "")
     return replace(base, **given, profile=profile), []
 
 
@@ -163,6 +164,7 @@ def _kind_fault(row: Row, base: Row) -> str | None:
 
 def _word_faults(given: Mapping[str, Any], base: RuleRow, place: str) -> list[str]:
     allowed = family(base.on_failure, base.when_missing) | {base.in_emergency or "note", "note"}
+    allowed &= set(GRAVITY)
     return [
         f"{place}: {key} '{given[key]}' is not a word of this rule"
         for key in SEVERITIES
