@@ -14,6 +14,7 @@ from typing import Any, Protocol
 from service.facts.acts import Act
 from service.facts.case import OtherStart
 from service.facts.fact import Fact
+from service.fhir.search import SearchValue
 
 Token = str  # "system|value" or "Type/id"
 Person = str  # opaque id of a case
@@ -29,23 +30,6 @@ class Received:
     release: str  # R4 or R5
     interaction: str
     body: bytes
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SearchValue:
-    """One value under which a resource is found.
-
-    kind: token (``system``, ``value``), date (``low``, ``high``: the UTC instants the value may
-    mean), reference (``value`` is ``Type/id``; ``system`` and ``extra`` its identifier).
-    """
-
-    param: str
-    kind: str
-    system: str | None = None
-    value: str | None = None
-    extra: str | None = None
-    low: datetime | None = None
-    high: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
