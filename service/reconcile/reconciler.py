@@ -199,7 +199,7 @@ class Reconciler:
         acts = [(j.state.person, act) for j in judged for act in (*j.acts, *self._answers(j, planned, now))]
         states = [j.state for j in judged]
         states += [
-            PersonState(person=old, seq=seq) for old, seq in planned.merged_states(self.store)
+            PersonState(person=old, seq=seq) for old, seq in planned.merged_seqs(self.store, facility)
         ]
         audit = AuditRow(
             at=now,

@@ -89,7 +89,8 @@ class OutboxRow:
 
     id: 0 until stored. state: pending, sent (outcome unknown), delivered, superseded, parked,
     discarded. group: rows of one commit and stream, sent in one transaction. body: the bytes,
-    rendered once. entries_before: resources (Provenance) that travel with it.
+    rendered once. flagged: why it overtook its stream. retires: a terminal version; stored as
+    superseded, together with every earlier row of the identity, when no earlier row was attempted.
     """
 
     partner: str
@@ -109,6 +110,7 @@ class OutboxRow:
     last_outcome: str | None = None
     etag: str | None = None
     flagged: str | None = None
+    retires: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -326,6 +328,9 @@ class Store(Protocol):
 
     def delivered(self, partner: str, key: str) -> OutboxRow | None:
         """The last delivered version of an identity at a partner."""
+
+    def identity(self, resource_id: str) -> str | None:
+        """The identity (key text) that was emitted under a resource id."""
 
     def learned(self, partner: str) -> dict[str, str]:
         """What was learned about a partner."""

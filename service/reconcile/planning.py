@@ -1,0 +1,455 @@
+"""From a request to everything it would store, before any case is assessed."""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from service.errors import BadInput, Problem
+from service.facts.case import Case, in_force, step_time
+from service.facts.fact import Fact
+from service.facts.identity import Identifier, Ref
+from service.facts.records import BloodUnit, CrossmatchResult, Issue, PatientRecord
+from service.facts.steps import Step, StepCode
+from service.facts.unit import UnitRef
+from service.fhir.edge.strict_json import dump, parse
+from service.fhir.own import EMITTED_SYSTEM
+from service.fhir.read import Reading, facts_of, read
+from service.fhir.search import values_of
+from service.policy.policy import Site
+from service.reconcile.identify import Target, check_version, digest, target
+from service.reconcile.intake import Caller, Entry, Intake, Outcome
+from service.reconcile.people import Grouping, group, patients_of, record_tokens
+from service.reconcile.reading import Look
+from service.reconcile.references import Resolver, identifiers_in
+from service.store.port import (
+    FactRow,
+    Person,
+    Received,
+    ResourceVersion,
+    Store,
+    Token,
+    UnitStart,
+)
+
+FAR_FUTURE = timedelta(hours=24)
+
+
+@dataclass(slots=True, kw_only=True)
+class Planned:
+    """Everything that one request would store, and what the outcome of each entry would be."""
+
+    received: Received
+    outcomes: list[Outcome]
+    versions: tuple[ResourceVersion, ...] = ()
+    rows: tuple[FactRow, ...] = ()
+    grouping: Grouping = field(default_factory=lambda: Grouping(assigned={}, merged=()))
+    heads: tuple[tuple[str, str, int], ...] = ()
+    urls: tuple[tuple[str, str, str, str | None], ...] = ()
+    resources: tuple[str, ...] = ()
+
+    @property
+    def changes(self) -> bool:
+        """True when anything new was said."""
+        return bool(self.versions)
+
+    @property
+    def new_facts(self) -> tuple[Fact[Any], ...]:
+        """The facts of this request."""
+        return tuple(row.fact for row in self.rows)
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """Every unit that a new fact names, sorted: the order in which units are locked."""
+        return tuple(sorted({row.unit for row in self.rows if row.unit}))
+
+    def merged_seqs(self, store: Store, facility: str) -> list[tuple[Person, int]]:
+        """The state read of every person that another one absorbs."""
+        olds = [old for old, _ in self.grouping.merged]
+        return [(state.person, state.seq) for state in store.states(facility, olds)]
+
+    def starts_of(self, people: Mapping[Token, Person]) -> tuple[UnitStart, ...]:
+        """The starts of units among the new facts, and those that are no longer starts."""
+        found = []
+        for row in self.rows:
+            body = row.fact.body
+            if isinstance(body, Step) and row.subject and (row.unit or row.fact.version > 1):
+                starts = body.code is StepCode.START and not row.fact.retracted
+                found.append(
+                    UnitStart(
+                        unit=row.unit or "",
+                        subject=row.subject,
+                        person=people.get(row.subject, ""),
+                        step=row.fact.key,
+                        identifier=min((i.token for i in body.identifiers), default=""),
+                        at=step_time(row.fact),
+                        retracted=not starts,
+                    )
+                )
+        return tuple(f for f in found if not f.retracted or f.step in self._updated_steps())
+
+    def _updated_steps(self) -> set[str]:
+        return {row.fact.key for row in self.rows if row.fact.version > 1}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Read:
+    """One entry after reading. ``facts`` empty for what is not new."""
+
+    target: Target
+    resource: dict[str, Any]
+    reading: Reading
+    digest: str
+    fresh: bool
+    facts: tuple[Fact[Any], ...]
+
+    @property
+    def version(self) -> int:
+        head = self.target.head
+        held = head.version if head else 0
+        return held + 1 if self.fresh else held
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planner:
+    """Plans requests. own_bases: URL prefixes of our own API. look: tables that reading needs."""
+
+    store: Store
+    sites: Mapping[str, Site]
+    own_bases: tuple[str, ...]
+    look: Look
+    new_id: Callable[[], UUID]
+
+    def plan(self, intake: Intake, now: datetime) -> Planned:
+        """Everything the request would store. Raises BadInput for the whole request."""
+        caller = intake.caller
+        resolver = Resolver(store=self.store, caller=caller, own_bases=self.own_bases)
+        targets = self._targets(intake, resolver)
+        received = Received(
+            id=str(self.new_id()),
+            source=caller.source,
+            at=now,
+            release=intake.release,
+            interaction=intake.interaction,
+            body=intake.body,
+        )
+        reads = [
+            self._read(found, resolver, intake, now, _path(intake, n))
+            for n, found in enumerate(targets)
+        ]
+        planned = Planned(received=received, outcomes=[self._outcome(r, now) for r in reads])
+        fresh = [one for one in reads if one.fresh]
+        planned.versions = tuple(self._version(one, intake, received, now) for one in fresh)
+        planned.heads = tuple(
+            (r.target.entry.type, r.target.id, r.target.head.version if r.target.head else 0)
+            for r in fresh
+        )
+        self._place(planned, fresh, resolver, caller, intake.release)
+        planned.urls = _urls(fresh, resolver, caller)
+        return planned
+
+    def _targets(self, intake: Intake, resolver: Resolver) -> list[Target]:
+        found = []
+        seen: dict[tuple[str, str], int] = {}
+        for n, entry in enumerate(intake.entries):
+            path = _path(intake, n)
+            one = target(self.store, intake.caller, entry, path, str(self.new_id()))
+            clash = seen.setdefault((entry.type, one.id), n)
+            same = _batch_key(found, entry) if clash == n and one.head is None else None
+            if clash != n or same is not None:
+                raise BadInput(400, _twice(path, entry.type))
+            if entry.full_url:
+                resolver.local[entry.full_url] = (entry.type, one.id)
+            resolver.known.add(f"{entry.type}/{one.id}")
+            resolver.identifiers[f"{entry.type}/{one.id}"] = _first_identifier(entry)
+            found.append(one)
+        return found
+
+    def _read(
+        self, found: Target, resolver: Resolver, intake: Intake, now: datetime, path: str
+    ) -> _Read:
+        entry = found.entry
+        plain = {k: v for k, v in entry.resource.items() if k != "id"}
+        resource = resolver.rewritten(_without_ours(plain), entry.type)
+        context = self.look.context(resolver, self.sites[intake.caller.facility])
+        reading = read(resource, intake.release, context)
+        if reading.problems:
+            raise BadInput(_status(reading.problems), *_prefixed(reading.problems, path))
+        content = digest(resource)
+        fresh = check_version(found, resource, reading.stamp, content, path)
+        key = f"{entry.type}/{found.id}"
+        head = found.head
+        facts = (
+            facts_of(
+                reading,
+                key,
+                version=(head.version if head else 0) + 1,
+                source=intake.caller.source,
+                received=now,
+                digest=content,
+            )
+            if fresh and not _is_echo(resource)
+            else ()
+        )
+        _refuse_future(facts, now, path)
+        return _Read(
+            target=found,
+            resource=resource,
+            reading=reading,
+            digest=content,
+            fresh=fresh,
+            facts=facts,
+        )
+
+    def _outcome(self, one: _Read, now: datetime) -> Outcome:
+        head = one.target.head
+        created = one.fresh and head is None
+        at = now if one.fresh or head is None else head.at
+        body = one.resource if one.fresh or head is None else parse(head.body)
+        return Outcome(
+            status=201 if created else 200,
+            type=one.target.entry.type,
+            id=one.target.id,
+            version=one.version,
+            at=at,
+            body=dump({**body, "id": one.target.id}),
+            warnings=tuple(one.reading.warnings),
+            changed=one.fresh,
+        )
+
+    def _version(
+        self, one: _Read, intake: Intake, received: Received, now: datetime
+    ) -> ResourceVersion:
+        entry = one.target.entry
+        body = {"resourceType": entry.type, "id": one.target.id, **one.resource}
+        return ResourceVersion(
+            type=entry.type,
+            id=one.target.id,
+            version=one.version,
+            release=intake.release,
+            source=intake.caller.source,
+            at=now,
+            digest=one.digest,
+            body=dump(body),
+            received=received.id,
+            stamp=one.reading.stamp,
+            retracted=one.reading.retracted,
+            keys=one.target.keys or (f"content:{one.digest}",),
+            values=values_of(body, intake.release),
+        )
+
+    def _place(
+        self,
+        planned: Planned,
+        fresh: list[_Read],
+        resolver: Resolver,
+        caller: Caller,
+        release: str,
+    ) -> None:
+        """Says which person and which unit each new fact belongs to."""
+        facts = [fact for one in fresh for fact in one.facts]
+        units = Case("", [*facts, *self._unit_facts(facts, caller, resolver)])
+        tokens = {fact.key: self._subject(fact) for fact in facts}
+        planned.rows = tuple(
+            FactRow(fact=fact, subject=tokens[fact.key], unit=_unit_text(units, fact))
+            for fact in facts
+        )
+        planned.grouping = self._group(facts, {t for t in tokens.values() if t}, caller.facility)
+        planned.resources = tuple(sorted(_named(facts)))
+
+    def _subject(self, fact: Fact[Any]) -> Token | None:
+        if isinstance(fact.body, PatientRecord):
+            return fact.resource
+        return token_of(fact.subject) if fact.subject else None
+
+    def _unit_facts(
+        self, facts: Iterable[Fact[Any]], caller: Caller, resolver: Resolver
+    ) -> list[Fact[Any]]:
+        """The stored units and issues that new facts point at, read again from their bytes."""
+        wanted = {name for fact in facts for name in _unit_resources(fact)}
+        wanted -= {fact.resource for fact in facts}
+        found: list[Fact[Any]] = []
+        while wanted:
+            name = wanted.pop()
+            stored = self._stored_facts(name, caller, resolver)
+            found.extend(stored)
+            have = {fact.resource for fact in found}
+            wanted |= {r for fact in stored for r in _unit_resources(fact)} - have
+        return found
+
+    def _stored_facts(self, name: str, caller: Caller, resolver: Resolver) -> list[Fact[Any]]:
+        type_name, _, own_id = name.partition("/")
+        head = self.store.head(caller.facility, type_name, own_id)
+        if head is None:
+            return []
+        context = self.look.context(resolver, self.sites[caller.facility])
+        reading = read(parse(head.body), head.release, context)
+        return list(
+            facts_of(
+                reading,
+                name,
+                version=head.version,
+                source=head.source,
+                received=head.at,
+                digest=head.digest,
+            )
+        )
+
+    def _group(
+        self, facts: list[Fact[Any]], tokens: set[Token], facility: str
+    ) -> Grouping:
+        site = self.sites[facility]
+        records = patients_of(facts)
+        tied = tokens.union(*(record_tokens(record, site) for record in records))
+        known = self.store.people(facility, tied)
+        if not records and tied <= known.keys():
+            return Grouping(assigned={token: known[token] for token in tied}, merged=())
+        stored: list[Fact[PatientRecord]] = []
+        for person in sorted(set(known.values())):
+            case = self.store.case(facility, [person])
+            known.update(dict.fromkeys(case.tokens, person))
+            stored.extend(patients_of(case.facts))
+        in_now = in_force([*stored, *records])
+        return group(known, in_now, tied, site, lambda _: self.new_id().hex)
+
+
+def token_of(ref: Ref) -> Token:
+    """The token under which a patient's facts are kept."""
+    if ref.local is not None:
+        return ref.local
+    return ref.identifier.token if ref.identifier else f"unnamed|{ref.display or ''}"
+
+
+def _path(intake: Intake, n: int) -> str:
+    if intake.interaction == "transaction":
+        return f"Bundle.entry[{n}].resource"
+    return intake.entries[n].type
+
+
+def _twice(path: str, type_name: str) -> Problem:
+    text = f"The same {type_name} stands in this transaction twice."
+    return Problem(code="duplicate", expression=path, text=text)
+
+
+def _batch_key(found: list[Target], entry: Entry) -> str | None:
+    keys = {i.token for i in identifiers_in(entry.resource)}
+    for other in found:
+        if other.entry.type == entry.type and not keys.isdisjoint(other.keys):
+            return other.id
+    return None
+
+
+def _first_identifier(entry: Entry) -> Identifier | None:
+    return next(iter(identifiers_in(entry.resource)), None)
+
+
+def _status(problems: Iterable[Problem]) -> int:
+    codes = {problem.code for problem in problems}
+    return 400 if codes & {"structure", "required"} else 422
+
+
+def _prefixed(problems: Iterable[Problem], path: str) -> list[Problem]:
+    """Problems of an entry with expressions from the bundle's root."""
+    found = []
+    for problem in problems:
+        expression = problem.expression
+        if path.startswith("Bundle") and expression:
+            _, _, rest = expression.partition(".")
+            expression = f"{path}.{rest}" if rest else path
+        found.append(
+            Problem(
+                code=problem.code,
+                text=problem.text,
+                expression=expression,
+                severity=problem.severity,
+            )
+        )
+    return found
+
+
+def _refuse_future(facts: Iterable[Fact[Any]], now: datetime, path: str) -> None:
+    """A step from more than a day ahead is a mistyped date (reliability: future by over 24 h)."""
+    for fact in facts:
+        if isinstance(fact.body, Step) and step_time(fact) > now + FAR_FUTURE:
+            text = "The step lies more than a day in the future."
+            expression = f"{path}.executionPeriod.start"
+            raise BadInput(422, Problem(code="value", expression=expression, text=text))
+
+
+def _without_ours(resource: dict[str, Any]) -> dict[str, Any]:
+    """A Task without the answer that we put on its representation, should a client echo it."""
+    status = resource.get("businessStatus")
+    ours = "transfusion-events.example"
+    if resource.get("resourceType") != "Task":
+        return resource
+    plain = dict(resource)
+    if isinstance(status, dict) and ours in str(status.get("coding")):
+        plain.pop("businessStatus")
+    outputs = plain.get("output")
+    if isinstance(outputs, list):
+        kept = [o for o in outputs if ours not in str(o.get("type") if isinstance(o, dict) else o)]
+        plain.pop("output")
+        if kept:
+            plain["output"] = kept
+    return plain
+
+
+def _is_echo(resource: dict[str, Any]) -> bool:
+    """Whatever bears our own emitted identifier is an echo, never a fact; a Task is a reply."""
+    if resource.get("resourceType") == "Task":
+        return False
+    tags = (resource.get("meta") or {}).get("tag") or []
+    identifiers = resource.get("identifier") or []
+    listed = identifiers if isinstance(identifiers, list) else [identifiers]
+    return any(item.get("system") == EMITTED_SYSTEM for item in (*tags, *listed))
+
+
+def _unit_resources(fact: Fact[Any]) -> set[str]:
+    body = fact.body
+    refs: list[UnitRef | None] = []
+    if isinstance(body, Step):
+        refs = [body.unit, body.focus]
+    elif isinstance(body, Issue | CrossmatchResult | BloodUnit):
+        refs = [body.unit]
+    return {ref.resource for ref in refs if ref is not None and ref.resource}
+
+
+def _unit_text(units: Case, fact: Fact[Any]) -> str | None:
+    body = fact.body
+    key = None
+    if isinstance(body, Step):
+        key = units.unit_of_step(body)
+    elif isinstance(body, Issue | CrossmatchResult | BloodUnit):
+        key = units.unit_of(body.unit)
+    return key.text if key else None
+
+
+def _named(facts: Iterable[Fact[Any]]) -> set[str]:
+    """``Type/id`` of the stored resources that new facts name: units, issues, orders, places."""
+    found: set[str] = set()
+    for fact in facts:
+        found |= _unit_resources(fact)
+        body = fact.body
+        if isinstance(body, Step | Issue):
+            found |= {ref.local for ref in body.based_on if ref.local}
+        if isinstance(body, Step) and body.location and body.location.local:
+            found.add(body.location.local)
+    return found
+
+
+def _urls(
+    fresh: list[_Read], resolver: Resolver, caller: Caller
+) -> tuple[tuple[str, str, str, str | None], ...]:
+    """Aliases: full URLs under a registered base that now have our id, and those that wait."""
+    found: list[tuple[str, str, str, str | None]] = []
+    for one in fresh:
+        url = one.target.entry.full_url
+        if url and any(url.startswith(base) for base in caller.bases):
+            found.append((caller.source, url, one.target.entry.type, one.target.id))
+    named = {url for _, url, _, _ in found}
+    for url, type_name in dict.fromkeys(resolver.waiting):
+        if url not in named:
+            found.append((caller.source, url, type_name, None))
+    return tuple(found)
+

@@ -1,0 +1,46 @@
+"""The tables that reading needs, and the look-ups that a request supplies."""
+
+from dataclasses import dataclass
+
+from service.facts.identity import Identifier, Ref
+from service.facts.records import StaffRecord
+from service.fhir.codes import Codes
+from service.fhir.edge.strict_json import parse
+from service.fhir.read import ReadContext, read
+from service.policy.policy import Site
+from service.reconcile.references import Resolver
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """Code maps, shared by all requests."""
+
+    codes: Codes
+
+    def context(self, resolver: Resolver, site: Site) -> ReadContext:
+        """The context in which one request of one facility is read."""
+        return ReadContext(
+            zone=site.zone,
+            codes=self.codes,
+            resolve=resolver.ref,
+            staff_record=lambda ref: self._staff(ref, resolver, site),
+            ours=lambda emitted: _ours(emitted, resolver),
+            temporary_systems=frozenset(site.temporary_systems),
+        )
+
+    def _staff(self, ref: Ref, resolver: Resolver, site: Site) -> StaffRecord | None:
+        """What is held about a Practitioner or a PractitionerRole of ours."""
+        if ref.id is None:
+            return None
+        head = resolver.store.head(resolver.caller.facility, ref.kind, ref.id)
+        if head is None:
+            return None
+        plain = ReadContext(zone=site.zone, codes=self.codes, resolve=resolver.ref)
+        bodies = read(parse(head.body), head.release, plain).bodies
+        return next((body for body in bodies if isinstance(body, StaffRecord)), None)
+
+
+def _ours(emitted: Identifier, resolver: Resolver) -> Identifier:
+    """An emitted id as the identity it was emitted under; an id of nobody's stays as it is."""
+    identity = resolver.store.identity(emitted.value)
+    return emitted if identity is None else Identifier(emitted.system, identity)
