@@ -66,7 +66,8 @@ class Procedure:
     """The administration of one unit.
 
     status: in-progress, on-hold, completed, stopped, not-done, entered-in-error. disposition: an
-    HL7 table 0513 code. performers: (v3-ParticipationType code PPRF or VRF, who).
+    HL7 table 0513 code. performers: (v3-ParticipationType code PPRF or VRF, who). check: the
+    bedside check that the start rests on, with its time and the answer given then.
     """
 
     unit: UnitShown
@@ -83,6 +84,9 @@ class Procedure:
     complication: str | None = None
     volume: Decimal | None = None  # mL given
     volume_measured: bool = False
+    check: Ref | None = None
+    checked_at: Moment | None = None
+    check_answer: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,7 +192,7 @@ class Request:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observed:
-    """Readings or signs that led to a notice, sent beside it."""
+    """Readings or signs that led to a notice, sent beside it. procedure: the unit they bear on."""
 
     patient: Ref
     readings: tuple[Reading, ...] = ()
@@ -197,6 +201,7 @@ class Observed:
     unit: UnitShown | None = None
     label: str = ""  # baseline, worst, at onset
     status: str = "final"
+    procedure: Key | None = None
 
 
 Content = Procedure | Volume | Issue | Event | Request | Observed
