@@ -64,6 +64,8 @@ class Order:
     premedication_ordered: bool | None = None
     recent_transfusion: bool | None = None
     recent_pregnancy: bool | None = None
+    long_term_dependent: bool | None = None  # likely to need transfusion for life
+    surgery_on: Moment | None = None  # the day of the elective operation that the blood is for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -81,11 +81,13 @@ class Group:
     """An ABO and RhD group.
 
     ``abo`` is O, A, B or AB, or None when unknown, pooled or of a rare type that no matrix covers.
-    ``rhd`` is positive or negative, or None. ``message`` stands in place of a group.
+    ``rhd`` is positive or negative, or None. ``message`` stands in place of a group. ``pooled``:
+    the bag holds several ABO groups (ISBT 128 group codes E0, F0, G0, H0).
     """
 
     abo: str | None = None
     rhd: str | None = None
+    pooled: bool = False
     restriction: Restriction = Restriction.NONE
     message: LabelMessage | None = None
 
