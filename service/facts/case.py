@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Any, TypeVar, cast
 
 from service.facts.acts import Act, ActBody
@@ -119,13 +120,18 @@ class Case:
         self._by_kind: dict[type[Any], list[Fact[Any]]] = defaultdict(list)
         for fact in self.facts:
             self._by_kind[type(fact.body)].append(fact)
+        self._mine: dict[type[Any], tuple[Fact[Any], ...]] = {}
         self._resource_unit = self._index_resources()
         self.units = self._index_units(tuple(elsewhere))
         self.loose = tuple(f for f in self.steps if self.unit_of_step(f.body) is None)
 
     def of(self, kind: type[K]) -> tuple[Fact[K], ...]:
         """All facts of a kind that concern this patient or no patient, by key."""
-        return tuple(fact for fact in self._by_kind.get(kind, ()) if self.mine(fact))
+        held = self._mine.get(kind)
+        if held is None:
+            held = tuple(fact for fact in self._by_kind.get(kind, ()) if self.mine(fact))
+            self._mine[kind] = held
+        return held
 
     def every(self, kind: type[K]) -> tuple[Fact[K], ...]:
         """All facts of a kind in the case, those that name another patient included."""
@@ -147,7 +153,7 @@ class Case:
         """The fact in force under a key."""
         return next((fact for fact in self.facts if fact.key == key), None)
 
-    @property
+    @cached_property
     def steps(self) -> tuple[Fact[Step], ...]:
         """The patient's steps in clinical order; equal times by key."""
         return tuple(sorted(self.of(Step), key=lambda f: (step_time(f), f.key)))
