@@ -149,6 +149,24 @@ class Planner:
         planned.urls = _urls(fresh, resolver, caller)
         return planned
 
+    def rehearse(
+        self, caller: Caller, release: str, task: dict[str, Any], now: datetime
+    ) -> Planned:
+        """One step that is read like a recorded one and never stored. Raises BadInput."""
+        entry = Entry(method="POST", type="Task", resource=task)
+        intake = Intake(
+            caller=caller, release=release, interaction="check-unit", body=b"", entries=(entry,)
+        )
+        resolver = Resolver(store=self.store, caller=caller, own_bases=self.own_bases)
+        found = Target(entry=entry, id=str(self.new_id()), head=None, keys=())
+        one = self._read(found, resolver, intake, now, "Parameters")
+        received = Received(
+            id="", source=caller.source, at=now, release=release, interaction="", body=b""
+        )
+        planned = Planned(received=received, outcomes=[])
+        self._place(planned, [one], resolver, caller, release)
+        return planned
+
     def _targets(self, intake: Intake, resolver: Resolver) -> list[Target]:
         found = []
         seen: dict[tuple[str, str], int] = {}

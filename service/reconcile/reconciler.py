@@ -7,16 +7,20 @@ from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
+import msgspec
+
 from service.assessment.assess import Assessment, assess
 from service.assessment.clock import RecordingClock
 from service.clock import WallClock
 from service.errors import Overloaded, Stale
 from service.facts.acts import Act, Answered
-from service.facts.case import Case
+from service.facts.case import Case, UnitView
 from service.facts.fact import Fact
+from service.facts.steps import Step
+from service.facts.unit import UnitKey
 from service.policy.policy import Policy, Site
 from service.reconcile.difference import Moved, difference
-from service.reconcile.intake import Intake, Outcome
+from service.reconcile.intake import Caller, Intake, Outcome
 from service.reconcile.partners import Partner
 from service.reconcile.people import Grouping
 from service.reconcile.planning import Planned, Planner
@@ -115,6 +119,34 @@ class Reconciler:
         stored = self.store.case(facility, [person])
         judged = self._assessed(facility, stored, stored.facts, stored.tokens, now)
         return judged.case, judged.assessment
+
+    def rehearse(
+        self, caller: Caller, release: str, task: dict[str, Any]
+    ) -> tuple[Case, UnitView, Fact[Step]]:
+        """The case as it would be with a check recorded now; stores nothing."""
+        planned = self.planner.rehearse(caller, release, task, self.clock.now())
+        (row,) = planned.rows
+        (person,) = planned.grouping.people
+        stored = self.store.case(
+            caller.facility, [person], units=planned.units, resources=planned.resources
+        )
+        tokens = stored.tokens | planned.grouping.assigned.keys()
+        case = Case(person, (*stored.facts, row.fact), stored.acts, tokens, stored.elsewhere)
+        key = case.unit_of_step(row.fact.body)
+        unit = case.unit(key) if key else UnitView(key=None, steps=(row.fact,))
+        return case, unit, row.fact
+
+    async def audit_rehearsal(self, caller: Caller, word: str, unit: UnitKey | None) -> None:
+        """A dry run leaves an audit row with its verdict and the policy's digest."""
+        detail = {"unit": unit.text if unit else None, "policy": self.policy.digest}
+        row = AuditRow(
+            at=self.clock.now(),
+            action="check-unit",
+            who=caller.actor,
+            outcome=word,
+            detail=msgspec.json.encode(detail),
+        )
+        await self._commit(Change(facility=caller.facility, audit=(row,)))
 
     def _admit(self) -> None:
         """The queue is bounded by time: when the oldest write waits too long, nothing more enters."""

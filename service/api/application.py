@@ -1,0 +1,102 @@
+"""The HTTP application: FHIR routes of both releases, health, and errors in FHIR form."""
+
+import re
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from typing import Any
+
+from fastapi import FastAPI, Request, Response
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from service.api.gateway import Gateway
+from service.api.outcomes import answer, refusal
+from service.api.routes import router
+from service.auth.tokens import Tokens
+from service.errors import Problem, ServiceError
+from service.fhir.write import operation_outcome
+
+REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[None]]
+CODES = {404: "not-found", 405: "not-supported"}
+
+
+def create(
+    gateway: Gateway,
+    tokens: Tokens,
+    *,
+    software: str,
+    ready: Callable[[], str | None],
+    new_request_id: Callable[[], str],
+    lifespan: Callable[[], AbstractAsyncContextManager[None]],
+) -> FastAPI:
+    """The application. ``ready`` names what is not ready, or None; partners do not count."""
+
+    @asynccontextmanager
+    async def span(_: FastAPI) -> AsyncIterator[None]:
+        async with lifespan():
+            yield
+
+    app = FastAPI(
+        title="Transfusion Events",
+        version=software,
+        summary="HL7 FHIR interoperability service for transfusion administration events",
+        description=(
+            "Screening support, not a diagnosis. Local policy, the laboratory's label and licensed "
+            "staff decide."
+        ),
+        lifespan=span,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+    )
+    for release in ("R4", "R5"):
+        app.include_router(router(gateway, tokens, release, software))
+    _health(app, ready)
+    _errors(app)
+
+    @app.middleware("http")
+    async def request_id(request: Request, call_next: Any) -> Response:
+        """Every answer carries the request's id: the caller's, when it is a plain one."""
+        given = request.headers.get("x-request-id", "")
+        name = given if REQUEST_ID.fullmatch(given) else new_request_id()
+        response: Response = await call_next(request)
+        response.headers["X-Request-Id"] = name
+        return response
+
+    return app
+
+
+def _health(app: FastAPI, ready: Callable[[], str | None]) -> None:
+    @app.get("/health/live", summary="The process answers", tags=["health"])
+    async def live() -> dict[str, str]:
+        return {"status": "live"}
+
+    @app.get("/health/ready", summary="The store can be read and written", tags=["health"])
+    async def is_ready() -> JSONResponse:
+        missing = ready()
+        content = {"status": "ready"} if missing is None else {"status": "waiting", "for": missing}
+        return JSONResponse(content, status_code=200 if missing is None else 503)
+
+
+def _errors(app: FastAPI) -> None:
+    """Every 4xx and 5xx is an OperationOutcome, those of the framework included."""
+
+    @app.exception_handler(ServiceError)
+    async def own(request: Request, error: ServiceError) -> Response:
+        return refusal(error, _release(request))
+
+    @app.exception_handler(HTTPException)
+    async def framework(request: Request, error: HTTPException) -> Response:
+        code = CODES.get(error.status_code, "processing")
+        problem = Problem(code=code, text=str(error.detail))
+        body = operation_outcome([problem])
+        return answer(body, _release(request), status=error.status_code, headers=error.headers)
+
+    @app.exception_handler(Exception)
+    async def unforeseen(request: Request, error: Exception) -> Response:
+        return refusal(ServiceError(str(error)), _release(request))
+
+
+def _release(request: Request) -> str:
+    return "R5" if request.url.path.startswith("/fhir/r5") else "R4"

@@ -1,0 +1,165 @@
+"""Transactions and batches at the base."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from service.api.gateway import LARGEST_BUNDLE, Gateway, create_entry, update_entry
+from service.api.outcomes import problems_of, status_of
+from service.api.queries import query_of
+from service.api.representation import instant_text
+from service.auth.tokens import Source
+from service.errors import BadInput, Problem, ServiceError
+from service.fhir.edge.strict_json import dump
+from service.fhir.edge.structure import check_bundle
+from service.fhir.write import operation_outcome
+from service.reconcile.intake import Entry, Outcome
+
+WRITES = ("POST", "PUT")
+
+
+async def bundle(
+    gateway: Gateway, source: Source, release: str, body: bytes, content: Any
+) -> dict[str, Any]:
+    """Answers a transaction or a batch; any other bundle is refused (422)."""
+    problems = check_bundle(content, release)
+    if problems:
+        raise BadInput(400, *problems)
+    kind = content.get("type")
+    entries = content.get("entry") or []
+    if len(entries) > LARGEST_BUNDLE:
+        text = f"A bundle may hold {LARGEST_BUNDLE} entries, this one holds {len(entries)}."
+        raise BadInput(413, Problem(code="too-costly", expression="Bundle.entry", text=text))
+    if kind == "transaction":
+        return await _transaction(gateway, source, release, body, entries)
+    if kind == "batch":
+        return await _batch(gateway, source, release, entries)
+    text = f"Only transaction and batch bundles are taken here, not {kind!r}."
+    raise BadInput(422, Problem(code="not-supported", expression="Bundle.type", text=text))
+
+
+async def _transaction(
+    gateway: Gateway, source: Source, release: str, body: bytes, entries: list[Any]
+) -> dict[str, Any]:
+    writes: list[Entry] = []
+    reads: dict[int, str] = {}
+    for place, entry in enumerate(entries):
+        try:
+            made = _entry(entry, release)
+        except BadInput as bad:
+            raise BadInput(bad.status, *_placed(bad.problems, place)) from bad
+        if made is None:
+            reads[place] = entry["request"]["url"]
+        else:
+            writes.append(made)
+    stored = iter(
+        await gateway.write(source, release, "transaction", body, tuple(writes)) if writes else ()
+    )
+    answers = [
+        _read_entry(gateway, source, release, reads[place])
+        if place in reads
+        else _write_entry(gateway, release, next(stored))
+        for place in range(len(entries))
+    ]
+    return _response("transaction-response", answers)
+
+
+async def _batch(
+    gateway: Gateway, source: Source, release: str, entries: list[Any]
+) -> dict[str, Any]:
+    """Entries are independent; one that refers to another's urn is refused on its own."""
+    answers = []
+    for place, entry in enumerate(entries):
+        try:
+            made = _entry(entry, release)
+            if made is None:
+                answers.append(_read_entry(gateway, source, release, entry["request"]["url"]))
+                continue
+            body = dump(entry["resource"])
+            (outcome,) = await gateway.write(source, release, "batch", body, (made,))
+            answers.append(_write_entry(gateway, release, outcome))
+        except ServiceError as error:
+            problems = _placed(problems_of(error), place)
+            answers.append(
+                {"response": {"status": str(status_of(error)), "outcome": operation_outcome(problems)}}
+            )
+    return _response("batch-response", answers)
+
+
+def _entry(entry: Mapping[str, Any], release: str) -> Entry | None:
+    """An entry that writes, or None for one that reads."""
+    request = entry.get("request") or {}
+    method, url = request.get("method"), request.get("url", "")
+    path, _, query = url.partition("?")
+    parts = path.strip("/").split("/")
+    if method == "GET":
+        return None
+    if method not in WRITES:
+        text = f"{method} is not taken here; to withdraw a record send it as entered-in-error."
+        raise BadInput(405, Problem(code="not-supported", expression="request.method", text=text))
+    resource = entry.get("resource")
+    full_url = entry.get("fullUrl")
+    if method == "POST" and len(parts) == 1:
+        return create_entry(resource, parts[0], release, request.get("ifNoneExist"), full_url)
+    if method == "PUT" and len(parts) == 2:
+        if_match = request.get("ifMatch")
+        return update_entry(resource, parts[0], parts[1], release, if_match, None, full_url)
+    if method == "PUT" and len(parts) == 1 and query:
+        return update_entry(resource, parts[0], None, release, None, query, full_url)
+    text = f"{method} {url!r} is no interaction of this server."
+    raise BadInput(400, Problem(code="invalid", expression="request.url", text=text))
+
+
+def _read_entry(gateway: Gateway, source: Source, release: str, url: str) -> dict[str, Any]:
+    path, _, query = url.partition("?")
+    parts = path.strip("/").split("/")
+    if len(parts) == 1:
+        asked = [tuple(pair.partition("=")[::2]) for pair in query.split("&") if pair]
+        base = gateway.base_url(release)
+        found = query_of(parts[0], release, asked, strict=False, base=base)
+        resource = gateway.search(source, release, parts[0], found)
+        return {"resource": resource, "response": {"status": "200"}}
+    row = gateway.read(source, release, parts[0], parts[1])
+    return {
+        "resource": gateway.show(row, source),
+        "response": {"status": "200", "etag": f'W/"{row.version}"'},
+    }
+
+
+def _write_entry(gateway: Gateway, release: str, outcome: Outcome) -> dict[str, Any]:
+    response: dict[str, Any] = {
+        "status": "201 Created" if outcome.status == 201 else "200 OK",
+        "location": f"{outcome.type}/{outcome.id}/_history/{outcome.version}",
+        "etag": f'W/"{outcome.version}"',
+        "lastModified": instant_text(outcome.at),
+    }
+    found = [*outcome.warnings, *(outcome.answer.findings if outcome.answer else ())]
+    if found or outcome.answer:
+        response["outcome"] = operation_outcome(found)
+    return {"resource": gateway.show_outcome(outcome, release), "response": response}
+
+
+def _placed(problems: tuple[Problem, ...], place: int) -> list[Problem]:
+    """Problems with expressions that begin at the bundle's root."""
+    found = []
+    for problem in problems:
+        expression = problem.expression or ""
+        if not expression.startswith("Bundle"):
+            head, _, rest = expression.partition(".")
+            inner = expression if head == "request" else f"resource.{rest}" if rest else "resource"
+            expression = f"Bundle.entry[{place}].{inner}"
+        found.append(
+            Problem(
+                code=problem.code,
+                text=problem.text,
+                expression=expression,
+                severity=problem.severity,
+            )
+        )
+    return found
+
+
+def _response(kind: str, answers: list[dict[str, Any]]) -> dict[str, Any]:
+    bundle: dict[str, Any] = {"resourceType": "Bundle", "type": kind}
+    if answers:
+        bundle["entry"] = answers
+    return bundle

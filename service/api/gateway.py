@@ -1,0 +1,184 @@
+"""FHIR interactions without HTTP: checked input in, outcomes out. Routes and bundles share it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from service.api.negotiation import version_of
+from service.api.queries import Query
+from service.api.registry import serves
+from service.api.representation import AnswerOf, shown, shown_version
+from service.auth.tokens import Source
+from service.errors import BadInput, NotPermitted, Problem
+from service.fhir.edge.strict_json import parse
+from service.fhir.edge.structure import check, status_of
+from service.reconcile.intake import Caller, Entry, Intake, Outcome
+from service.reconcile.reconciler import Reconciler
+from service.store.port import ResourceVersion, Store
+
+LARGEST_BUNDLE = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gateway:
+    """What the FHIR routes need of the service."""
+
+    store: Store
+    reconciler: Reconciler
+    answer_of: AnswerOf
+    base_url: Callable[[str], str]
+
+    async def write(
+        self,
+        source: Source,
+        release: str,
+        interaction: str,
+        body: bytes,
+        entries: tuple[Entry, ...],
+    ) -> list[Outcome]:
+        """Stores checked entries together."""
+        for entry in entries:
+            if not source.may_assert(entry.type):
+                text = f"This source may not state facts of type {entry.type}."
+                raise NotPermitted(403, text)
+        intake = Intake(
+            caller=Caller(
+                facility=source.facility,
+                source=source.name,
+                actor=source.name,
+                bases=source.bases,
+            ),
+            release=release,
+            interaction=interaction,
+            body=body,
+            entries=entries,
+        )
+        return await self.reconciler.receive(intake)
+
+    def read(
+        self, source: Source, release: str, type_name: str, own_id: str, version: str | None = None
+    ) -> ResourceVersion:
+        """A version of a resource of the caller's facility that came in this release."""
+        known_type(type_name, release)
+        row: ResourceVersion | None
+        if version is None:
+            row = self.store.head(source.facility, type_name, own_id)
+        else:
+            number = int(version) if version.isascii() and version.isdigit() else 0
+            row = self.store.version(source.facility, type_name, own_id, number)
+        if row is None or row.release != release:
+            text = f"{type_name}/{own_id} is not known here."
+            raise BadInput(404, Problem(code="not-found", text=text))
+        return row
+
+    def show(self, row: ResourceVersion, source: Source) -> dict[str, Any]:
+        """A stored version as it is read."""
+        return shown_version(row, source.facility, self.answer_of)
+
+    def show_outcome(self, outcome: Outcome, release: str) -> dict[str, Any]:
+        """What was just stored, with the answer it was given."""
+        resource = {"resourceType": outcome.type, **parse(outcome.body)}
+        return shown(
+            resource,
+            version=outcome.version,
+            at=outcome.at,
+            release=release,
+            answer=outcome.answer,
+        )
+
+    def search(
+        self, source: Source, release: str, type_name: str, query: Query
+    ) -> dict[str, Any]:
+        """A searchset Bundle; its self link names the parameters that were applied."""
+        known_type(type_name, release)
+        base = self.base_url(release)
+        page = self.store.search(
+            source.facility,
+            release,
+            type_name,
+            query.terms,
+            count=query.count,
+            after=query.after,
+        )
+        links = [{"relation": "self", "url": query.link(base, type_name)}]
+        if page.next_after is not None:
+            url = query.link(base, type_name, page.next_after)
+            links.append({"relation": "next", "url": url})
+        bundle: dict[str, Any] = {
+            "resourceType": "Bundle",
+            "type": "searchset",
+            "total": page.total,
+            "link": links,
+        }
+        entries = [
+            {
+                "fullUrl": f"{base}/{type_name}/{row.id}",
+                "resource": self.show(row, source),
+                "search": {"mode": "match"},
+            }
+            for row in page.rows
+        ]
+        if entries:
+            bundle["entry"] = entries
+        return bundle
+
+
+def known_type(type_name: str, release: str) -> None:
+    """Refuses (404) a resource type that this base does not serve."""
+    if not serves(type_name, release):
+        text = f"{type_name} is not a resource type that is served here."
+        raise BadInput(404, Problem(code="not-supported", text=text))
+
+
+def checked(resource: Any, type_name: str, release: str) -> dict[str, Any]:
+    """A resource that passed the structure check and is of the type the address says."""
+    if not isinstance(resource, dict):
+        raise BadInput(400, Problem(code="structure", text="The body is not a JSON object."))
+    named = resource.get("resourceType")
+    if named != type_name:
+        text = f"The body is {named or 'without resourceType'}, the address says {type_name}."
+        raise BadInput(400, Problem(code="invalid", expression="resourceType", text=text))
+    problems = [p for p in check(resource, release) if p.severity in ("error", "fatal")]
+    if problems:
+        raise BadInput(status_of(problems), *problems)
+    return resource
+
+
+def create_entry(
+    resource: Any, type_name: str, release: str, if_none_exist: str | None, full_url: str | None = None
+) -> Entry:
+    """An entry that creates."""
+    known_type(type_name, release)
+    return Entry(
+        method="POST",
+        type=type_name,
+        resource=checked(resource, type_name, release),
+        if_none_exist=if_none_exist,
+        full_url=full_url,
+    )
+
+
+def update_entry(
+    resource: Any,
+    type_name: str,
+    own_id: str | None,
+    release: str,
+    if_match: str | None,
+    match: str | None = None,
+    full_url: str | None = None,
+) -> Entry:
+    """An entry that updates by our id, or by a condition."""
+    known_type(type_name, release)
+    plain = checked(resource, type_name, release)
+    if own_id is not None and plain.get("id") != own_id:
+        text = f"The body's id is {plain.get('id')!r}, the address says {own_id!r}."
+        raise BadInput(400, Problem(code="invalid", expression=f"{type_name}.id", text=text))
+    return Entry(
+        method="PUT",
+        type=type_name,
+        resource=plain,
+        id=own_id,
+        if_match=version_of(if_match),
+        match=match,
+        full_url=full_url,
+    )

@@ -1,0 +1,183 @@
+"""The FHIR routes of one release."""
+
+from typing import Any
+from urllib.parse import parse_qsl
+
+from fastapi import APIRouter, Request, Response
+
+from service.api.bundles import bundle
+from service.api.gateway import Gateway, create_entry, known_type, update_entry
+from service.api.metadata import capability_statement
+from service.api.negotiation import check_accept, check_content, preference
+from service.api.operations import check_unit
+from service.api.outcomes import answer, stored_headers, version_headers
+from service.api.queries import query_of
+from service.auth.tokens import Source, Tokens
+from service.errors import BadInput, Problem
+from service.fhir.edge.strict_json import parse
+from service.fhir.write import operation_outcome
+from service.reconcile.intake import Outcome
+
+LARGEST_BODY = 5 * 1024 * 1024
+
+
+def router(gateway: Gateway, tokens: Tokens, release: str, software: str) -> APIRouter:
+    """All routes below ``/fhir/r4`` or ``/fhir/r5``."""
+    routes = APIRouter(prefix=f"/fhir/{release.lower()}", tags=[release])
+    door = Door(gateway, tokens, release, software)
+    add = routes.add_api_route
+    add("/metadata", door.metadata, methods=["GET"], summary="What this base does")
+    add("/$check-unit", door.check_unit, methods=["POST"], summary="Dry run of a pre-start check")
+    add("", door.bundle, methods=["POST"], summary="Transaction or batch")
+    add("/", door.bundle, methods=["POST"], include_in_schema=False)
+    add("/{type}", door.search, methods=["GET"], summary="Search a type")
+    add("/{type}/_search", door.search_form, methods=["POST"], summary="Search by form")
+    add("/{type}", door.create, methods=["POST"], summary="Create", status_code=201)
+    add("/{type}", door.update_matching, methods=["PUT"], summary="Update by a condition")
+    add("/{type}/{id}", door.read, methods=["GET"], summary="Read")
+    add("/{type}/{id}", door.update, methods=["PUT"], summary="Update")
+    add("/{type}/{id}/_history/{version}", door.read_version, methods=["GET"], summary="Read a version")
+    return routes
+
+
+class Door:
+    """Translates HTTP to interactions and back; decides nothing."""
+
+    def __init__(self, gateway: Gateway, tokens: Tokens, release: str, software: str) -> None:
+        self.gateway = gateway
+        self.tokens = tokens
+        self.release = release
+        self.software = software
+
+    @property
+    def base(self) -> str:
+        """The address of this base."""
+        return self.gateway.base_url(self.release)
+
+    async def metadata(self, request: Request) -> Response:
+        """The CapabilityStatement; needs no token."""
+        self._accepts(request)
+        body = capability_statement(self.release, self.base, self.software)
+        return answer(body, self.release)
+
+    async def bundle(self, request: Request) -> Response:
+        """A transaction or a batch."""
+        source, body = await self._sent(request)
+        found = await bundle(self.gateway, source, self.release, body, parse(body))
+        return answer(found, self.release)
+
+    async def create(self, request: Request, type: str) -> Response:
+        """Creates, or answers 200 with what already says the same."""
+        source, body = await self._sent(request)
+        condition = request.headers.get("if-none-exist")
+        entry = create_entry(parse(body), type, self.release, condition)
+        (outcome,) = await self.gateway.write(source, self.release, "create", body, (entry,))
+        return self._stored(request, outcome)
+
+    async def update(self, request: Request, type: str, id: str) -> Response:
+        """Updates a resource by our id."""
+        source, body = await self._sent(request)
+        if_match = request.headers.get("if-match")
+        entry = update_entry(parse(body), type, id, self.release, if_match)
+        (outcome,) = await self.gateway.write(source, self.release, "update", body, (entry,))
+        return self._stored(request, outcome)
+
+    async def update_matching(self, request: Request, type: str) -> Response:
+        """Updates the one resource that bears an identifier."""
+        source, body = await self._sent(request)
+        if_match = request.headers.get("if-match")
+        query = request.url.query
+        if not query:
+            text = "An update needs an id in the address, or a condition."
+            raise BadInput(400, Problem(code="invalid", text=text))
+        entry = update_entry(parse(body), type, None, self.release, if_match, query)
+        (outcome,) = await self.gateway.write(source, self.release, "update", body, (entry,))
+        return self._stored(request, outcome)
+
+    async def read(self, request: Request, type: str, id: str) -> Response:
+        """Reads the current version."""
+        return self._read(request, type, id, None)
+
+    async def read_version(self, request: Request, type: str, id: str, version: str) -> Response:
+        """Reads one version."""
+        return self._read(request, type, id, version)
+
+    async def search(self, request: Request, type: str) -> Response:
+        """Searches a type."""
+        self._accepts(request)
+        return self._search(request, type, list(request.query_params.multi_items()))
+
+    async def search_form(self, request: Request, type: str) -> Response:
+        """Searches a type with parameters in the body."""
+        self._accepts(request)
+        if not request.headers.get("content-type", "").startswith(
+            "application/x-www-form-urlencoded"
+        ):
+            text = "Send _search as application/x-www-form-urlencoded."
+            raise BadInput(415, Problem(code="not-supported", text=text))
+        form = (await body_of(request)).decode("utf-8", errors="replace")
+        asked = list(request.query_params.multi_items()) + parse_qsl(form, keep_blank_values=True)
+        return self._search(request, type, asked)
+
+    async def check_unit(self, request: Request) -> Response:
+        """Judges a unit as a recorded check would be; stores only an audit row."""
+        source, body = await self._sent(request)
+        found = await check_unit(self.gateway, source, self.release, parse(body))
+        return answer(found, self.release)
+
+    def _accepts(self, request: Request) -> None:
+        wanted = request.query_params.get("_format")
+        check_accept(request.headers.get("accept"), wanted, self.release)
+
+    async def _sent(self, request: Request) -> tuple[Source, bytes]:
+        """Who sends, and what: the credential is looked at before the body."""
+        self._accepts(request)
+        source = self.tokens.source(request.headers)
+        if request.headers.get("content-encoding", "identity") != "identity":
+            raise BadInput(415, Problem(code="not-supported", text="Send the body uncompressed."))
+        check_content(request.headers.get("content-type"), self.release)
+        return source, await body_of(request)
+
+    def _read(self, request: Request, type: str, id: str, version: str | None) -> Response:
+        self._accepts(request)
+        source = self.tokens.source(request.headers)
+        row = self.gateway.read(source, self.release, type, id, version)
+        headers = version_headers(row.version, row.at)
+        if version is None and request.headers.get("if-none-match") == headers["ETag"]:
+            return answer(None, self.release, status=304, headers=headers)
+        return answer(self.gateway.show(row, source), self.release, headers=headers)
+
+    def _search(self, request: Request, type: str, asked: list[tuple[str, str]]) -> Response:
+        source = self.tokens.source(request.headers)
+        _, strict = preference(request.headers.get("prefer"))
+        known_type(type, self.release)
+        query = query_of(type, self.release, asked, strict=strict, base=self.base)
+        return answer(
+            self.gateway.search(source, self.release, type, query), self.release
+        )
+
+    def _stored(self, request: Request, outcome: Outcome) -> Response:
+        wanted, _ = preference(request.headers.get("prefer"))
+        body: dict[str, Any] | None
+        if wanted == "minimal":
+            body = None
+        elif wanted == "OperationOutcome":
+            found = outcome.answer.findings if outcome.answer else ()
+            body = operation_outcome([*outcome.warnings, *found])
+        else:
+            body = self.gateway.show_outcome(outcome, self.release)
+        headers = stored_headers(outcome, self.base)
+        return answer(body, self.release, status=outcome.status, headers=headers)
+
+
+async def body_of(request: Request) -> bytes:
+    """The body, cut off (413) as soon as it grows too large, whatever Content-Length says."""
+    parts: list[bytes] = []
+    size = 0
+    async for part in request.stream():
+        size += len(part)
+        if size > LARGEST_BODY:
+            text = f"A body may hold {LARGEST_BODY} bytes."
+            raise BadInput(413, Problem(code="too-long", text=text))
+        parts.append(part)
+    return b"".join(parts)
