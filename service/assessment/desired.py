@@ -140,7 +140,8 @@ class Event:
 
     status: in-progress, completed, entered-in-error. lines: (label, text) pairs, the content list
     of a notice in reading order. observations: keys of the readings sent beside it. replaces: the
-    identity of a notice this one corrects.
+    identity of a notice this one corrects. incident: a wrong unit or patient rather than a
+    reaction, so it is not coded as one.
     """
 
     patient: Ref
@@ -162,6 +163,7 @@ class Event:
     reaction_code: str | None = None
     outcome: str | None = None
     replaces: Key | None = None
+    incident: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
