@@ -16,6 +16,8 @@ from service.assessment.desired import (
     UnitShown,
 )
 from service.facts.finding import Candidate, Finding
+from service.facts.identity import Ref
+from service.facts.moment import at
 from service.fhir.own import BASE, REQUEST_SYSTEM, RULE_SYSTEM
 from service.fhir.write import narrative, wording
 from service.fhir.write.codes import (
@@ -44,7 +46,6 @@ from service.fhir.write.common import (
     emitted,
     facts,
     head_of,
-    identifier,
     notes,
     organisation,
     person,
@@ -105,7 +106,7 @@ def procedure(desired: Desired, content: Procedure, context: WriteContext) -> Re
         ],
         "location": reference(content.location, context) if content.location else None,
         "outcome": disposition(content.disposition),
-        "note": notes(wording.match_text(content), _volume_note(content)),
+        "note": notes(wording.match_text(content, context.zone), _volume_note(content)),
     }
 
 
@@ -136,12 +137,14 @@ def complication(said: str | None) -> Resource | None:
     return concept(said, *([(f"{HL7}/v2-0514", said, None)] if said in REACTION_TYPES else []))
 
 
-def supporting(content: Procedure, context: WriteContext) -> list[Resource]:
+def supporting(content: Procedure, issue_type: str, context: WriteContext) -> list[Resource]:
     """The check the start rests on, and the laboratory's issues by their numbers."""
-    found = [reference(content.check, context)] if content.check else []
-    for number in content.issue_numbers:
-        found.append({"identifier": identifier(number), "display": f"Issue {number.value}"})
-    return found
+    issues = [
+        Ref(kind=issue_type, identifier=number, display=f"Issue {number.value}")
+        for number in content.issue_numbers
+    ]
+    checks = [content.check] if content.check else []
+    return [reference(found, context) for found in (*checks, *issues)]
 
 
 def issue(desired: Desired, content: Issue, context: WriteContext) -> Resource:
@@ -204,8 +207,12 @@ def event(desired: Desired, content: Event, context: WriteContext) -> Resource:
 
 
 def event_code(content: Event) -> Resource:
-    """What happened: the parent code of transfusion reactions, and a type only from a person."""
-    codes: list[Code] = [REACTION] if content.actuality == "actual" else []
+    """What happened: the parent code of transfusion reactions, and a type only from a person.
+
+    A near miss and a wrong unit or patient are told in text: no code was verified for them.
+    """
+    reaction = content.actuality == "actual" and not content.incident
+    codes: list[Code] = [REACTION] if reaction else []
     if content.reaction_code in REACTION_TYPES:
         codes.append((f"{HL7}/v2-0514", content.reaction_code or "", None))
     return concept(content.title, *codes)
@@ -253,7 +260,7 @@ def request(desired: Desired, content: Request, context: WriteContext) -> Resour
         "description": content.text,
         "focus": _focus(content, context),
         "for": reference(content.patient, context) if content.patient else None,
-        "lastModified": context.recorded.isoformat(),
+        "lastModified": at(context.recorded).text,
         "requester": author,
         "owner": _owner(content, context),
         "location": reference(content.location, context) if content.location else None,

@@ -5,6 +5,7 @@ from typing import Any
 from urllib.parse import quote
 
 from service.assessment.desired import Desired
+from service.facts.moment import at
 from service.fhir.own import BASE
 from service.fhir.write.codes import HL7
 from service.fhir.write.common import (
@@ -39,8 +40,9 @@ def provenance(
     about = sorted(set(targets))
     if not about:
         raise ValueError("a Provenance needs a target")
+    recorded = at(context.recorded).text
     names = ",".join(f"{kind}/{id}" for kind, id in about)
-    id = named(context.namespace, f"provenance/{names}/{context.recorded.isoformat()}")
+    id = named(context.namespace, f"provenance/{names}/{recorded}")
     resource = head("Provenance", id)
     del resource["identifier"]  # Provenance has none: the tag is its key
     basis = {key for one in desired for key in one.basis}
@@ -49,7 +51,7 @@ def provenance(
         resource
         | {
             "target": [emitted_as(kind, id, context) for kind, id in about],
-            "recorded": context.recorded.isoformat(),
+            "recorded": recorded,
             "policy": [_policy(context)],
             "agent": [
                 {

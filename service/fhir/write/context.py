@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from uuid import UUID
 
 from service.facts.identity import Identifier
@@ -22,9 +22,10 @@ class WriteContext:
 
     namespace: the installation's secret, under which identities become ids. recorded: the instant
     of the commit, with a zone. software, policy_profile, policy_digest: written into Provenance
-    only. known: token (``system|value`` or our ``Type/id``) -> the partner's own ``Type/id``; only
-    these become literal references. ids: Key.text -> id for identities emitted before a join.
-    sign_codes: word of a sign -> (system, code, display) of its standard code.
+    only. zone: the hospital's, for narratives. known: token (``system|value`` or our ``Type/id``)
+    -> the partner's own ``Type/id``; only these become literal references. ids: Key.text -> id
+    for identities emitted before a join. sign_codes: word of a sign -> (system, code, display) of
+    its standard code.
     """
 
     namespace: UUID
@@ -34,6 +35,7 @@ class WriteContext:
     policy_digest: str
     facility: Party
     blood_bank: Party
+    zone: tzinfo = UTC
     known: Mapping[str, str] = field(default_factory=dict)
     ids: Mapping[str, str] = field(default_factory=dict)
     sign_codes: Mapping[str, tuple[str, str, str]] = field(default_factory=dict)

@@ -5,7 +5,7 @@ notice), so its status is ``additional``.
 """
 
 from collections.abc import Iterable
-from html import escape
+from html import escape as _escape
 
 from service.assessment.desired import Event, Issue, Procedure, Request
 from service.fhir.write import wording
@@ -24,19 +24,19 @@ def procedure(content: Procedure, context: WriteContext) -> Resource:
     rows = [
         ("Patient", wording.name_of(content.patient)),
         ("Patient number", _number(content)),
-        *wording.unit_rows(content.unit),
+        *wording.unit_rows(content.unit, context.zone),
         ("State", wording.STATUS_TEXT.get(content.status, content.status)),
         ("Reason", content.status_reason or ""),
         ("Route", "intravenous"),
-        ("Start", wording.when(content.start)),
-        ("End", wording.when(content.end)),
+        ("Start", wording.when(content.start, context.zone)),
+        ("End", wording.when(content.end, context.zone)),
         ("Amount given", _amount(content)),
         ("Disposition", wording.disposition_text(content.disposition or "")),
         ("Complication", content.complication or ""),
         ("Orders", ", ".join(wording.name_of(order) for order in content.orders)),
         ("Issues", ", ".join(issue.value for issue in content.issue_numbers)),
         ("Place", wording.name_of(content.location)),
-        ("Match of patient and unit", wording.match_text(content) or "not recorded"),
+        ("Match of patient and unit", wording.match_text(content, context.zone) or "not recorded"),
         *((_ROLES.get(role, role), wording.name_of(who)) for role, who in content.performers),
     ]
     if content.disposition is None:
@@ -55,12 +55,12 @@ def issue(content: Issue, context: WriteContext) -> Resource:
     found = wording.gravest_first(content.findings)
     rows = [
         ("Patient", wording.name_of(content.patient)),
-        *(wording.unit_rows(content.unit) if content.unit else ()),
-        ("Found", wording.when(content.at)),
+        *(wording.unit_rows(content.unit, context.zone) if content.unit else ()),
+        ("Found", wording.when(content.at, context.zone)),
         ("Step", wording.name_of(content.step) if content.step else ""),
         *(("What was done", action) for action in content.mitigation),
         ("By", wording.name_of(content.mitigated_by) if content.mitigation else ""),
-        ("When", wording.when(content.mitigated_at) if content.mitigation else ""),
+        ("When", wording.when(content.mitigated_at, context.zone) if content.mitigation else ""),
     ]
     return _text(
         _heading("Findings" if len(found) > 1 else "Finding"),
@@ -79,8 +79,8 @@ def event(content: Event, context: WriteContext) -> Resource:
     rows = [
         ("Patient", wording.name_of(content.patient)),
         ("Patient number", _number(content)),
-        ("Onset", wording.when(content.onset)),
-        ("Reported", wording.when(content.detected)),
+        ("Onset", wording.when(content.onset, context.zone)),
+        ("Reported", wording.when(content.detected, context.zone)),
         ("State", wording.STATUS_TEXT.get(content.status, content.status)),
         ("Outcome", content.outcome or ""),
         ("Place", wording.name_of(content.location)),
@@ -94,7 +94,9 @@ def event(content: Event, context: WriteContext) -> Resource:
         _strong("Another patient may be at risk." if content.another_patient else None),
         _paragraph(f"Replaces notice {resource_id(replaced, context)}." if replaced else None),
         _table(rows),
-        _section("Units", (wording.suspect_text(suspect) for suspect in content.suspects)),
+        _section(
+            "Units", (wording.suspect_text(suspect, context.zone) for suspect in content.suspects)
+        ),
         _table(content.lines),
         _section("Findings", map(wording.finding_text, content.findings)),
         _section(
@@ -118,8 +120,8 @@ def request(content: Request, context: WriteContext) -> Resource:
     """Something asked of somebody."""
     rows = [
         ("Patient", wording.name_of(content.patient)),
-        *(wording.unit_rows(content.unit) if content.unit else ()),
-        ("Due", wording.when(content.due) if content.due else ""),
+        *(wording.unit_rows(content.unit, context.zone) if content.unit else ()),
+        ("Due", wording.when(content.due, context.zone) if content.due else ""),
         ("Priority", content.priority),
         ("State", content.status),
         ("Reason", content.status_reason or ""),
@@ -148,6 +150,11 @@ def _amount(content: Procedure) -> str:
         return "not recorded"
     how = "measured" if content.volume_measured else "calculated, not measured"
     return f"{wording.amount(content.volume)} ({how})"
+
+
+def escape(text: str) -> str:
+    """A text as XHTML content."""
+    return _escape(text, quote=False)
 
 
 def _text(*parts: str) -> Resource:

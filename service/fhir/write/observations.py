@@ -64,7 +64,7 @@ def observed(desired: Desired, content: Observed, context: WriteContext) -> Reso
         "focus": [unit_reference(content.unit)] if content.unit else [],
         **_effective(content),
         **_values(content, context),
-        "note": notes(*_reading_notes(content)),
+        "note": notes(*_reading_notes(content, context)),
     }
 
 
@@ -152,12 +152,12 @@ def _sign(sign: str, context: WriteContext) -> Resource:
     return concept(sign.replace("-", " "), *codes, (OWN_SIGN, sign, None))
 
 
-def _reading_notes(content: Observed) -> Iterable[str]:
+def _reading_notes(content: Observed, context: WriteContext) -> Iterable[str]:
     """What a component has no place for: each reading's own time, unit as sent, and source."""
     many = len({reading.at.text for reading in content.readings}) > 1
     for reading in content.readings:
         text, *_ = _vital(reading)
-        said = [f"at {wording.when(reading.at)}"] if many else []
+        said = [f"at {wording.when(reading.at, context.zone)}"] if many else []
         if reading.sent_unit != UNIT_OF[reading.vital]:
             said.append(f"sent as {reading.sent_value} {reading.sent_unit}")
         if reading.device:

@@ -43,6 +43,8 @@ _XVER = "http://hl7.org/fhir/5.0/StructureDefinition/extension-"
 _ALTERNATE = "http://hl7.org/fhir/StructureDefinition/alternate-reference"
 _USED_PRODUCT = "http://hl7.org/fhir/us/icsr-ae-reporting/StructureDefinition/icsr-ext-usedproduct"
 
+ISSUE_TYPE = "Basic"
+
 
 def unit(shown: UnitShown, local: str) -> Resource:
     """The contained BiologicallyDerivedProduct."""
@@ -83,7 +85,7 @@ def _property(found: Resource) -> Resource:
 def _procedure(desired: Desired, content: Procedure, context: WriteContext) -> Resource:
     used = unit_reference(content.unit, bodies.UNIT)
     body = bodies.procedure(desired, content, context)
-    supporting = bodies.supporting(content, context)
+    supporting = bodies.supporting(content, ISSUE_TYPE, context)
     said = bodies.complication(content.complication)
     return body | {
         "contained": [unit(content.unit, bodies.UNIT)],

@@ -32,6 +32,8 @@ from service.fhir.write.common import (
 )
 from service.fhir.write.context import WriteContext
 
+ISSUE_TYPE = "BiologicallyDerivedProductDispense"
+
 
 def unit(shown: UnitShown, local: str) -> Resource:
     """The contained BiologicallyDerivedProduct."""
@@ -55,7 +57,7 @@ def _procedure(desired: Desired, content: Procedure, context: WriteContext) -> R
         "occurrencePeriod": period(content.start, content.end),
         "complication": [{"concept": said}] if said else [],
         "used": [{"reference": unit_reference(content.unit, bodies.UNIT)}],
-        "supportingInfo": bodies.supporting(content, context),
+        "supportingInfo": bodies.supporting(content, ISSUE_TYPE, context),
     }
 
 

@@ -1,6 +1,7 @@
 """The words that people read: verdicts, remedies, findings, candidates, and the cautions."""
 
 from collections.abc import Iterable
+from datetime import datetime, tzinfo
 from decimal import Decimal
 
 from service.assessment.desired import Procedure, Suspect, UnitShown
@@ -149,21 +150,34 @@ def disposition_text(code: str) -> str:
     return f"{said} (HL7 table 0513, used here by this service's own convention)"
 
 
-def when(moment: Moment | None) -> str:
-    """A time as people write it, no more exact than it was sent and at the offset it was sent."""
+def when(moment: Moment | None, zone: tzinfo) -> str:
+    """A time as people write it: an instant on the hospital's clock, a coarser time as sent."""
     if moment is None:
         return "not recorded"
-    date, _, clock = moment.text.partition("T")
-    parts = date.split("-")
-    if len(parts) == 3 and parts[1].isdecimal() and 1 <= int(parts[1]) <= 12:
-        date = f"{int(parts[2])} {_MONTHS[int(parts[1]) - 1]} {parts[0]}"
-    return f"{date} {_clock(clock)}" if clock else date
+    if moment.instant is None:
+        return _day(moment.text)
+    local = _local(moment.instant, zone)
+    seconds = f":{local:%S}" if local.second else ""
+    return f"{_day(local.date().isoformat())} {local:%H:%M}{seconds} {_offset(local)}"
 
 
-def _clock(text: str) -> str:
-    zone = "UTC" if text.endswith("Z") else f"UTC{text[-6:]}"
-    seconds = text[5:8] if text[5:8] not in ("", ":00") else ""
-    return f"{text[:5]}{seconds} {zone}"
+def _local(instant: datetime, zone: tzinfo) -> datetime:
+    try:
+        return instant.astimezone(zone)
+    except OverflowError:  # 9999-12-31 stands for "never" in some systems
+        return instant
+
+
+def _day(text: str) -> str:
+    parts = text.split("-")
+    if len(parts) != 3 or not all(part.isdecimal() for part in parts):
+        return text
+    return f"{int(parts[2])} {_MONTHS[int(parts[1]) - 1]} {parts[0]}"
+
+
+def _offset(local: datetime) -> str:
+    text = f"{local:%z}"
+    return "UTC" if text == "+0000" else f"UTC{text[:3]}:{text[3:5]}"
 
 
 def amount(value: Decimal | None) -> str:
@@ -191,7 +205,7 @@ def route_text(unit: UnitShown) -> str:
     return f"Transfusion of {what[:1].lower()}{what[1:]}, intravenous route"
 
 
-def unit_rows(unit: UnitShown) -> list[tuple[str, str]]:
+def unit_rows(unit: UnitShown, zone: tzinfo) -> list[tuple[str, str]]:
     """A unit for a table of two columns."""
     group = group_text(unit.group) if unit.group else "not recorded"
     return [
@@ -199,26 +213,27 @@ def unit_rows(unit: UnitShown) -> list[tuple[str, str]]:
         ("Donation number", unit.key.din),
         ("Product code", f"{unit.key.product}, division {unit.key.division}"),
         ("Group", group),
-        ("Expiry", when(unit.expiry)),
+        ("Expiry", when(unit.expiry, zone)),
     ]
 
 
-def suspect_text(suspect: Suspect) -> str:
+def suspect_text(suspect: Suspect, zone: tzinfo) -> str:
     """A unit of an episode in one line."""
     unit = suspect.unit
     group = group_text(unit.group) if unit.group else "group not recorded"
-    began = f"started {when(suspect.start)}" if suspect.start else "not started"
-    ended = f"ended {when(suspect.end)}" if suspect.end else "no end recorded"
+    began = f"started {when(suspect.start, zone)}" if suspect.start else "not started"
+    ended = f"ended {when(suspect.end, zone)}" if suspect.end else "no end recorded"
     return (
         f"{component_text(unit)}, {group}, {unit.key.din}, product {unit.key.product}, "
         f"division {unit.key.division}; {began}; {ended if suspect.start else 'not given'}"
     )
 
 
-def match_text(content: Procedure) -> str | None:
+def match_text(content: Procedure, zone: tzinfo) -> str | None:
     """What is recorded of the matching of patient and unit, or None."""
     if content.checked_at is None:
         return None
     names = ", ".join(name_of(staff) for _, staff in content.performers) or "name not recorded"
     answer = f"; answer then: {content.check_answer}" if content.check_answer else ""
-    return f"Patient and unit compared at the bedside {when(content.checked_at)} ({names}){answer}."
+    at = when(content.checked_at, zone)
+    return f"Patient and unit compared at the bedside {at} ({names}){answer}."
