@@ -52,12 +52,27 @@ class ServiceSettings(_Section):
 
 
 class FacilitySettings(_Section):
-    """A facility: its time zone, the systems that identify its patients, and how it is told."""
+    """A facility and its blood bank, its time zone and the systems that identify its patients.
 
+    identifier, blood_bank_identifier: ``system|value`` of the two organisations.
+    """
+
+    name: str
+    identifier: str
     zone: str
+    blood_bank_name: str
+    blood_bank_identifier: str
     identity_systems: tuple[str, ...] = ()
     temporary_systems: tuple[str, ...] = ()
     receive_only: bool = False
+
+    @field_validator("identifier", "blood_bank_identifier")
+    @classmethod
+    def _has_system(cls, value: str) -> str:
+        system, bar, number = value.partition("|")
+        if not (system and bar and number):
+            raise ValueError("write an identifier as system|value")
+        return value
 
     @field_validator("zone")
     @classmethod

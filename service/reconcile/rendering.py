@@ -1,13 +1,13 @@
 """Outbox rows: bytes rendered once, at commit, for every partner concerned."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID, uuid5
 
 from service.fhir.edge.strict_json import dump
-from service.fhir.write import WriteContext, provenance, render, resource_id
+from service.fhir.write import Party, WriteContext, provenance, render, resource_id
 from service.policy.policy import Policy
 from service.reconcile.difference import Moved
 from service.reconcile.partners import Partner, in_roles
@@ -16,11 +16,16 @@ from service.store.port import OutboxRow
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Renderer:
-    """Renders emissions. ``namespace`` is secret to the installation and never changes."""
+    """Renders emissions.
+
+    namespace: secret to the installation, never changes. parties: facility -> (facility, blood
+    bank) as organisations.
+    """
 
     namespace: UUID
     policy: Policy
     software: str
+    parties: Mapping[str, tuple[Party, Party]]
 
     def rows(
         self,
@@ -52,18 +57,17 @@ class Renderer:
         critical = any(one.desired.critical for one in group)
         rows = [self._row(partner, one, name, context, now) for one in group]
         targets = [(row.type, row.resource_id) for row in rows]
-        resource = provenance(
-            targets, [one.desired for one in group], partner.release, context, id=name
-        )
+        resource = provenance(targets, [one.desired for one in group], partner.release, context)
+        made: str = resource["id"]
         rows.append(
             OutboxRow(
                 partner=partner.name,
-                key=f"provenance/{name}",
+                key=f"provenance/{made}",
                 version=1,
                 stream=stream,
                 group=name,
                 type="Provenance",
-                resource_id=name,
+                resource_id=made,
                 body=dump(resource),
                 critical=critical,
                 created=now,
@@ -82,7 +86,7 @@ class Renderer:
             stream=one.desired.stream,
             group=group,
             type=resource["resourceType"],
-            resource_id=resource_id(one.desired.key, self.namespace),
+            resource_id=resource_id(one.desired.key, context),
             body=dump(resource),
             critical=one.desired.critical,
             created=now,
@@ -96,5 +100,6 @@ class Renderer:
             policy_profile=self.policy.profile,
             policy_digest=self.policy.digest,
             recorded=now,
-            facility=facility,
+            facility=self.parties[facility][0],
+            blood_bank=self.parties[facility][1],
         )

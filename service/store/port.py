@@ -329,6 +329,9 @@ class Store(Protocol):
     def delivered(self, partner: str, key: str) -> OutboxRow | None:
         """The last delivered version of an identity at a partner."""
 
+    def act(self, facility: str, key: str) -> Act | None:
+        """One act by its key."""
+
     def identity(self, resource_id: str) -> str | None:
         """The identity (key text) that was emitted under a resource id."""
 

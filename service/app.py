@@ -1,0 +1,208 @@
+"""The composition root: the only place that knows every concrete part."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from datetime import timedelta
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from uuid import UUID
+
+from fastapi import FastAPI
+
+from service.api.application import create
+from service.api.gateway import Gateway
+from service.api.representation import AnswerOf
+from service.assessment.assess import Answer
+from service.auth.tokens import Tokens
+from service.clock import SystemClock, WallClock, new_id
+from service.delivery import DeliveryWorker, link_to
+from service.facts.acts import Answered
+from service.facts.identity import Identifier
+from service.fhir.codes import load_codes
+from service.fhir.own import SOFTWARE
+from service.fhir.write import Party
+from service.policy.files import mappings
+from service.policy.load import load as load_policy
+from service.policy.policy import Policy
+from service.reconcile.partners import Partner
+from service.reconcile.planning import Planner
+from service.reconcile.reading import Look
+from service.reconcile.reconciler import Reconciler
+from service.reconcile.rendering import Renderer
+from service.settings import FacilitySettings, Settings
+from service.store.port import Store
+from service.store.sqlite import open_store
+from service.wake.worker import WakeWorker
+
+INSTALLATION = "installation"
+NAMESPACE = "namespace"
+
+
+def software_version() -> str:
+    """The version of the installed package, or of the checkout."""
+    try:
+        return version(SOFTWARE)
+    except PackageNotFoundError:
+        return "0+checkout"
+
+
+@dataclass(slots=True, kw_only=True)
+class Application:
+    """One process of the service."""
+
+    settings: Settings
+    clock: WallClock
+    store: Store
+    policy: Policy
+    reconciler: Reconciler
+    gateway: Gateway
+    tokens: Tokens
+    wake: WakeWorker
+    deliveries: tuple[DeliveryWorker, ...]
+
+    def api(self) -> FastAPI:
+        """The HTTP application with the workers running beside it."""
+        return create(
+            self.gateway,
+            self.tokens,
+            software=software_version(),
+            ready=self.missing,
+            new_request_id=lambda: str(new_id()),
+            lifespan=self.working,
+        )
+
+    def missing(self) -> str | None:
+        """What keeps the service from accepting work, or None. Partners do not count."""
+        self.store.next_due()
+        return None
+
+    @asynccontextmanager
+    async def working(self) -> AsyncIterator[None]:
+        """Runs the workers; a worker that fails takes the process down with it."""
+        workers = [self.wake, *self.deliveries]
+        async with asyncio.TaskGroup() as group:
+            for worker in workers:
+                group.create_task(worker.run())
+            try:
+                yield
+            finally:
+                for worker in workers:
+                    worker.stop()
+        self.store.close()
+
+
+def build(settings: Settings, *, clock: WallClock | None = None) -> Application:
+    """Puts one process together. Raises PolicyFault, SettingsFault or StoreUnfit."""
+    now = clock or SystemClock()
+    overlay = Path(settings.service.overlay) if settings.service.overlay else None
+    policy = load_policy(settings.service.profile, mappings(), overlay)
+    store = open_store(settings.service.store)
+    sites = settings.sites()
+    base = (settings.service.base_url or _address(settings)).rstrip("/")
+    planner = Planner(
+        store=store,
+        sites=sites,
+        own_bases=tuple(f"{base}/fhir/{release}/" for release in ("r4", "r5")),
+        look=Look(codes=load_codes(mappings() / "codes")),
+        new_id=new_id,
+    )
+    renderer = Renderer(
+        namespace=namespace(store),
+        policy=policy,
+        software=software_version(),
+        parties={key: _parties(facility) for key, facility in settings.facility.items()},
+    )
+    reconciler = Reconciler(
+        store=store,
+        policy=policy,
+        sites=sites,
+        partners=partners(settings),
+        clock=now,
+        planner=planner,
+        renderer=renderer,
+        software=software_version(),
+        new_id=new_id,
+        patience=timedelta(seconds=settings.service.patience_seconds),
+    )
+    wake = WakeWorker(store=store, reconciler=reconciler, clock=now)
+    deliveries = tuple(
+        DeliveryWorker(store=store, name=name, settings=partner, link=link_to(partner), clock=now)
+        for name, partner in sorted(settings.partner.items())
+    )
+    reconciler.on_commit = _hinting(wake, deliveries)
+    gateway = Gateway(
+        store=store,
+        reconciler=reconciler,
+        answer_of=answers_of(store),
+        base_url=lambda release: f"{base}/fhir/{release.lower()}",
+    )
+    return Application(
+        settings=settings,
+        clock=now,
+        store=store,
+        policy=policy,
+        reconciler=reconciler,
+        gateway=gateway,
+        tokens=Tokens(settings),
+        wake=wake,
+        deliveries=deliveries,
+    )
+
+
+def namespace(store: Store) -> UUID:
+    """The installation's secret namespace, made once and kept in the store and its backups."""
+    held = store.learned(INSTALLATION).get(NAMESPACE)
+    if held is None:
+        made = str(new_id())
+        store.learn(INSTALLATION, NAMESPACE, made).result()
+        held = store.learned(INSTALLATION)[NAMESPACE]
+    return UUID(held)
+
+
+def partners(settings: Settings) -> tuple[Partner, ...]:
+    """The partners as reconciling sees them."""
+    return tuple(
+        Partner(name=name, roles=frozenset(partner.roles), release=partner.release)
+        for name, partner in sorted(settings.partner.items())
+    )
+
+
+def answers_of(store: Store) -> AnswerOf:
+    """Looks up the answer that a version of a step was given."""
+
+    def answer_of(facility: str, fact: str, version: int) -> Answer | None:
+        act = store.act(facility, f"answered:{fact}:{version}")
+        if act is None or not isinstance(act.body, Answered):
+            return None
+        return Answer(word=act.body.word, findings=act.body.findings)
+
+    return answer_of
+
+
+def _hinting(wake: WakeWorker, deliveries: tuple[DeliveryWorker, ...]) -> Callable[[], None]:
+    def hint() -> None:
+        wake.hint()
+        for worker in deliveries:
+            worker.hint()
+
+    return hint
+
+
+def _parties(facility: FacilitySettings) -> tuple[Party, Party]:
+    return (
+        Party(identifier=_identifier(facility.identifier), name=facility.name),
+        Party(
+            identifier=_identifier(facility.blood_bank_identifier), name=facility.blood_bank_name
+        ),
+    )
+
+
+def _identifier(text: str) -> Identifier:
+    system, _, value = text.partition("|")
+    return Identifier(system, value)
+
+
+def _address(settings: Settings) -> str:
+    return f"http://{settings.service.host}:{settings.service.port}"
