@@ -1,5 +1,6 @@
 """The FHIR routes of one release."""
 
+from collections.abc import Callable
 from typing import Any
 from urllib.parse import parse_qsl
 
@@ -25,19 +26,57 @@ def router(gateway: Gateway, tokens: Tokens, release: str, software: str) -> API
     """All routes below ``/fhir/r4`` or ``/fhir/r5``."""
     routes = APIRouter(prefix=f"/fhir/{release.lower()}", tags=[release])
     door = Door(gateway, tokens, release, software)
-    add = routes.add_api_route
-    add("/metadata", door.metadata, methods=["GET"], summary="What this base does")
-    add("/$check-unit", door.check_unit, methods=["POST"], summary="Dry run of a pre-start check")
-    add("", door.bundle, methods=["POST"], summary="Transaction or batch")
-    add("/", door.bundle, methods=["POST"], include_in_schema=False)
-    add("/{type}", door.search, methods=["GET"], summary="Search a type")
-    add("/{type}/_search", door.search_form, methods=["POST"], summary="Search by form")
-    add("/{type}", door.create, methods=["POST"], summary="Create", status_code=201)
-    add("/{type}", door.update_matching, methods=["PUT"], summary="Update by a condition")
-    add("/{type}/{id}", door.read, methods=["GET"], summary="Read")
-    add("/{type}/{id}", door.update, methods=["PUT"], summary="Update")
-    add("/{type}/{id}/_history/{version}", door.read_version, methods=["GET"], summary="Read a version")
+    version = "/{type}/{id}/_history/{version}"
+    table: list[tuple[str, str, Callable[..., Any], str, bool, int]] = [
+        ("GET", "/metadata", door.metadata, "What this base does", False, 200),
+        ("POST", "/$check-unit", door.check_unit, "Dry run of a pre-start check", True, 200),
+        ("POST", "", door.bundle, "Transaction or batch", True, 200),
+        ("GET", "/{type}", door.search, "Search a type", False, 200),
+        ("POST", "/{type}", door.create, "Create", True, 201),
+        ("PUT", "/{type}", door.update_matching, "Update by a condition", True, 200),
+        ("POST", "/{type}/_search", door.search_form, "Search by form", False, 200),
+        ("GET", "/{type}/{id}", door.read, "Read", False, 200),
+        ("PUT", "/{type}/{id}", door.update, "Update", True, 200),
+        ("GET", version, door.read_version, "Read a version", False, 200),
+    ]
+    for method, path, handler, summary, sends, status in table:
+        routes.add_api_route(
+            path,
+            handler,
+            methods=[method],
+            summary=summary,
+            status_code=status,
+            operation_id=f"{release}-{handler.__name__}",
+            response_class=Response,
+            responses=_responses(status, summary),
+            openapi_extra=_sends() if sends else None,
+        )
+    routes.add_api_route("/", door.bundle, methods=["POST"], include_in_schema=False)
     return routes
+
+
+RESOURCE = {
+    "schema": {
+        "type": "object",
+        "required": ["resourceType"],
+        "properties": {"resourceType": {"type": "string"}},
+    }
+}
+
+
+def _sends() -> dict[str, Any]:
+    body = {"required": True, "content": {"application/fhir+json": RESOURCE}}
+    return {"requestBody": body}
+
+
+def _responses(status: int, summary: str) -> dict[int | str, dict[str, Any]]:
+    """The good answer, and every refusal as an OperationOutcome."""
+    outcome = {
+        "description": "An OperationOutcome says what is wrong and where.",
+        "content": {"application/fhir+json": RESOURCE},
+    }
+    good = {"description": summary, "content": {"application/fhir+json": RESOURCE}}
+    return {status: good, "4XX": outcome, "503": outcome}
 
 
 class Door:
