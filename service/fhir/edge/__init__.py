@@ -1,0 +1,1 @@
+"""Where bytes become checked dicts: strict JSON, and the structure of each release."""
