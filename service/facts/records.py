@@ -249,6 +249,7 @@ class DeviceRecord:
     filter_um: Decimal | None = None
     unit_limit: int | None = None
     approved: bool | None = None
+    set_temperature: Decimal | None = None  # Cel, of a warmer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
