@@ -139,6 +139,7 @@ class Step:
     line: Ref | None = None
     volume_given: Decimal | None = None  # mL
     reason: str | None = None
+    reason_code: str | None = None  # system|code, where the reason was coded
     temperature: Decimal | None = None  # Cel
     seal_intact: bool | None = None
 

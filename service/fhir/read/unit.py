@@ -1,0 +1,186 @@
+"""BiologicallyDerivedProduct: a bag as its producer describes it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+
+from service.facts.fact import Body
+from service.facts.moment import Moment
+from service.facts.records import BloodUnit
+from service.facts.unit import Component, Group, UnitRef
+from service.fhir import products
+from service.fhir.read.antigen import typed_antigen
+from service.fhir.read.common import Reader
+from service.fhir.read.datatypes import (
+    Json,
+    chosen,
+    codings,
+    each,
+    flag_of,
+    one,
+    text_of,
+    wording,
+)
+from service.fhir.read.group_text import group_of
+from service.fhir.read.which_unit import described_unit, unit_ref
+
+PROPERTY_SYSTEM = "http://hl7.org/fhir/biologicallyderived-product-property-type-codes"
+STATUS_SYSTEM = "http://hl7.org/fhir/biologicallyderived-product-status"
+
+
+@dataclass(slots=True, kw_only=True)
+class _Properties:
+    """What the properties of a unit say, collected one by one."""
+
+    collection: str | None = None
+    group: Group | None = None
+    antigens: dict[str, bool] = field(default_factory=dict)
+    attributes: set[str] | None = None
+    titre: str | None = None
+    additive_solution: bool | None = None
+    volume: Decimal | None = None
+    component: Component | None = None
+
+
+def read_unit(reader: Reader) -> tuple[Body, ...]:
+    """A unit. What neither the message nor the product table says stays unknown."""
+    unit = reader.resource
+    ref = described_unit(reader, unit)
+    said = _properties(reader)
+    known = products.lookup(ref.product) if ref.product else None
+    attributes = said.attributes
+    if known and known.attributes is not None:
+        attributes = (attributes or set()) | known.attributes
+    intended = reader.own(unit, "intended-recipient")
+    return (
+        BloodUnit(
+            identifiers=reader.identifiers(),
+            unit=replace(ref, collection=ref.collection or said.collection),
+            component=said.component or (known.component if known else None),
+            group=said.group,
+            expiry=_expiry(reader),
+            attributes=frozenset(attributes) if attributes is not None else None,
+            antigens=tuple(sorted(said.antigens.items())),
+            volume=said.volume,
+            status=_status(reader),
+            container=own_word(reader, "containers", "unit-container"),
+            titre=said.titre,
+            additive_solution=said.additive_solution,
+            parents=_parents(reader),
+            intended=reader.ref(intended) if intended else None,
+            product_text=wording(one(unit, "productCode")),
+        ),
+    )
+
+
+def own_word(reader: Reader, concept: str, fact: str) -> str | None:
+    """The word of an own extension that holds a CodeableConcept."""
+    found = reader.own(reader.resource, fact)
+    return reader.known(concept, found, "extension") if isinstance(found, dict) else None
+
+
+def _expiry(reader: Reader) -> Moment | None:
+    return reader.moment(reader.resource, "expirationDate")
+
+
+def _status(reader: Reader) -> str | None:
+    """The graver of what the element and our own extension say."""
+    own = reader.own(reader.resource, "unit-status")
+    word = own if own in reader.codes.concepts["unit-statuses"].words else None
+    coding = one(reader.resource, "productStatus")
+    system = text_of(coding, "system") or STATUS_SYSTEM
+    said = reader.codes.word("unit-statuses", system, text_of(coding, "code"))
+    return word or said
+
+
+def _parents(reader: Reader) -> tuple[UnitRef, ...]:
+    found = (unit_ref(reader, parent) for parent in each(reader.resource, "parent"))
+    return tuple(ref for ref in found if ref is not None)
+
+
+def _properties(reader: Reader) -> _Properties:
+    said = _Properties()
+    for element in each(reader.resource, "property"):
+        word = _property_type(reader, element)
+        if word is not None:
+            READ[word](reader, element, said)
+    return said
+
+
+def _property_type(reader: Reader, element: Json) -> str | None:
+    """What a property says. HL7's examples give its type in three systems, one of them none."""
+    for coding in codings(one(element, "type")):
+        system = text_of(coding, "system") or PROPERTY_SYSTEM
+        word = reader.codes.word("property-types", system, text_of(coding, "code"))
+        if word is not None:
+            return word
+    reader.unmapped_only("property-types", one(element, "type"))
+    return None
+
+
+def _value(element: Json) -> Json:
+    found = chosen(element, "value", "CodeableConcept")
+    return found if isinstance(found, dict) else {}
+
+
+def _group(reader: Reader, element: Json, said: _Properties) -> None:
+    group = group_of(reader, _value(element), "property")
+    if group is None:
+        reader.unknown("groups", _value(element), "property")
+    elif said.group not in (None, group):
+        reader.warn("The unit states two groups; neither is used.", "property", "code-invalid")
+        said.group = Group()
+    else:
+        said.group = group
+
+
+def _collection(reader: Reader, element: Json, said: _Properties) -> None:
+    codes = [text_of(coding, "code") for coding in codings(_value(element))]
+    said.collection = next((code for code in codes if code), None)
+
+
+def _antigen(reader: Reader, element: Json, said: _Properties) -> None:
+    """A typed antigen; typed both ways counts as carried."""
+    for coding in codings(_value(element)):
+        typed = typed_antigen(reader, coding)
+        if typed is not None:
+            antigen, present = typed
+            said.antigens[antigen] = present or said.antigens.get(antigen, False)
+            return
+    reader.unknown("antigens", _value(element), "property")
+
+
+def _attribute(reader: Reader, element: Json, said: _Properties) -> None:
+    words = reader.codes.words("requirements", codings(_value(element)))
+    said.attributes = (said.attributes or set()) | words
+    if not words:
+        reader.unknown("requirements", _value(element), "property")
+
+
+def _titre(reader: Reader, element: Json, said: _Properties) -> None:
+    said.titre = reader.known("titres", _value(element), "property")
+
+
+def _additive(reader: Reader, element: Json, said: _Properties) -> None:
+    said.additive_solution = flag_of(element, "valueBoolean")
+
+
+def _volume(reader: Reader, element: Json, said: _Properties) -> None:
+    said.volume = reader.amount(one(element, "valueQuantity"), "mL", "property")
+
+
+def _component(reader: Reader, element: Json, said: _Properties) -> None:
+    word = reader.known("components", _value(element), "property")
+    said.component = Component(word) if word else None
+
+
+READ: dict[str, Callable[[Reader, Json, _Properties], None]] = {
+    "group": _group,
+    "collection-type": _collection,
+    "antigen": _antigen,
+    "attribute": _attribute,
+    "titre": _titre,
+    "additive-solution": _additive,
+    "volume": _volume,
+    "component": _component,
+}
