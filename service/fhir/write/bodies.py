@@ -49,6 +49,7 @@ from service.fhir.write.common import (
     notes,
     organisation,
     person,
+    plain,
     quantity,
     reference,
     service,
@@ -166,7 +167,7 @@ def issue(desired: Desired, content: Issue, context: WriteContext) -> Resource:
         "detail": "\n".join([*map(wording.finding_text, found), _issue_caution()]),
         "mitigation": [
             {
-                "action": concept(action),
+                "action": concept(plain(action) or "Not stated"),
                 "date": content.mitigated_at.text if content.mitigated_at else None,
                 "author": person(content.mitigated_by, context) if content.mitigated_by else None,
             }
@@ -293,5 +294,5 @@ def _inputs(content: Request) -> Iterable[Resource]:
         code: Code = (f"{BASE}/CodeSystem/request-input", "unit", None)
         yield {"type": concept("Unit", code), "valueReference": unit_reference(content.unit, UNIT)}
     for label, text in content.details:
-        if label.strip() and text.strip():
-            yield {"type": concept(label), "valueString": text}
+        if plain(text):
+            yield {"type": concept(plain(label) or "Detail"), "valueString": text}

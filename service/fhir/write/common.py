@@ -196,7 +196,7 @@ def period(start: Moment | None, end: Moment | None) -> Resource | None:
 
 def notes(*texts: str | None) -> list[Resource]:
     """Annotations, one for each text."""
-    return [{"text": text} for text in texts if text]
+    return [{"text": text} for text in texts if text and plain(text)]
 
 
 def closed(resource: Resource) -> Resource:
@@ -206,16 +206,19 @@ def closed(resource: Resource) -> Resource:
     return first | pruned
 
 
+def plain(text: str) -> str:
+    """A text as FHIR strings allow it: no control characters, no odd spaces; blank is empty."""
+    cleaned = _ODD_SPACE.sub(" ", _FORBIDDEN.sub("", text))
+    return cleaned if cleaned.strip() else ""
+
+
 def _pruned(node: Any) -> Any:
     if isinstance(node, dict):
         parts = ((name, _pruned(value)) for name, value in node.items())
         return {name: value for name, value in parts if not _empty(value)}
     if isinstance(node, list):
         return [value for value in map(_pruned, node) if not _empty(value)]
-    if isinstance(node, str):
-        text = _ODD_SPACE.sub(" ", _FORBIDDEN.sub("", node))
-        return text if text.strip() else ""
-    return node
+    return plain(node) if isinstance(node, str) else node
 
 
 def _empty(value: Any) -> bool:

@@ -25,6 +25,7 @@ from service.fhir.write.common import (
     head_of,
     notes,
     period,
+    plain,
     quantity,
     reference,
     unit_reference,
@@ -147,7 +148,7 @@ def _nothing(parts: list[Resource]) -> Resource:
 def _sign(sign: str, context: WriteContext) -> Resource:
     """A sign by its standard code, where the free set has one, and its own word; else text."""
     if _WORD.fullmatch(sign) is None:
-        return concept(sign)
+        return concept(plain(sign) or "Sign not named")
     codes: list[Code] = [context.sign_codes[sign]] if sign in context.sign_codes else []
     return concept(sign.replace("-", " "), *codes, (OWN_SIGN, sign, None))
 
