@@ -9,6 +9,8 @@
   where being misread is worse than being refused. Other states stand in the narrative.
 - AdverseEvent has no supporting information: the cross-version extension carries candidates and
   observations. ``subjectMedicalHistory`` would turn a screen into history.
+- Procedure has no supporting information either: same extension family (the pattern is published,
+  this one page was not read).
 - DetectedIssue has no status ``mitigated``: final with its mitigation.
 """
 

@@ -109,6 +109,10 @@ class TestWords:
         kind = answered("note", finding)["output"][1]["type"]
         assert [c["code"] for c in kind["coding"]] == ["finding"]
 
+    def test_only_two_releases(self) -> None:
+        with pytest.raises(ValueError, match="R4B"):
+            answered("note", release="R4B")
+
 
 class TestOperationOutcome:
     """To the caller: malformed input as errors, findings as what they are."""
@@ -139,6 +143,10 @@ class TestOperationOutcome:
     def test_a_rule_that_was_met_only_informs(self) -> None:
         (issue,) = self.valid(operation_outcome([MET]))["issue"]
         assert (issue["severity"], issue["code"]) == ("information", "informational")
+
+    def test_a_finding_that_only_informs(self) -> None:
+        (issue,) = self.valid(operation_outcome([a_finding(verdict=None)]))["issue"]
+        assert issue["severity"] == "information"
 
     def test_nothing_to_report_says_so(self) -> None:
         (issue,) = self.valid(operation_outcome([]))["issue"]

@@ -17,6 +17,7 @@ from tests.support.desired import (
     NAMESPACE,
     PATIENT,
     PROCEDURE,
+    RECORDED,
     a_context,
     a_nurse,
     a_procedure,
@@ -85,6 +86,10 @@ class TestIds:
     def test_nothing_of_the_patient_is_in_a_task_group(self) -> None:
         group = render(desired(a_request(group="0043817/n1")), "R4", a_context())["groupIdentifier"]
         assert "0043817" not in group["value"]
+
+    def test_a_commit_has_a_zone(self) -> None:
+        with pytest.raises(ValueError, match="zone"):
+            a_context(recorded=RECORDED.replace(tzinfo=None))
 
 
 class TestReferences:

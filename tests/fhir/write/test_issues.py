@@ -70,6 +70,15 @@ class TestCodes:
         named = [e["code"][0]["coding"][0]["code"] for e in resource["evidence"]]
         assert named == ["PRE-11", "PRE-14"]
 
+    def test_cautions_of_one_kind_share_its_code(self, release: str) -> None:
+        two = (a_finding(rule="TIM-03"), a_finding(rule="TIM-09"))
+        assert codes(rendered(release, findings=two)) == [(ACT_CODE, "TIME")]
+
+    def test_an_issue_whose_findings_are_gone(self, release: str) -> None:
+        resource = rendered(release, findings=(), status="entered-in-error")
+        assert resource["code"] == {"text": "Finding"}
+        assert "evidence" not in resource
+
 
 @pytest.mark.parametrize("release", RELEASES)
 class TestEveryDecisionExplainsItself:
