@@ -155,8 +155,7 @@ def namespace(store: Store) -> UUID:
     """The installation's secret namespace, made once and kept in the store and its backups."""
     held = store.learned(INSTALLATION).get(NAMESPACE)
     if held is None:
-        made = str(new_id())
-        store.learn(INSTALLATION, NAMESPACE, made).result()
+        store.learn_first(INSTALLATION, NAMESPACE, str(new_id())).result()
         held = store.learned(INSTALLATION)[NAMESPACE]
     return UUID(held)
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchValue:
     """One value under which a resource is found.
@@ -187,10 +188,10 @@ def _dates(name: str, element: Any) -> Iterator[SearchValue]:
         yield SearchValue(param=name, kind="date", low=low, high=high)
     elif isinstance(element, dict):
         start, end = element.get("start"), element.get("end")
-        low = span_of(start)[0] if isinstance(start, str) else None
-        high = span_of(end)[1] if isinstance(end, str) else None
-        if low or high:
-            yield SearchValue(param=name, kind="date", low=low, high=high)
+        begins = span_of(start)[0] if isinstance(start, str) else None
+        ends = span_of(end)[1] if isinstance(end, str) else None
+        if begins or ends:
+            yield SearchValue(param=name, kind="date", low=begins, high=ends)
 
 
 _READERS: dict[str, Callable[[str, Any], Iterator[SearchValue]]] = {

@@ -10,9 +10,9 @@ from service.errors import BadInput, Problem
 from service.facts.case import Case, in_force, step_time
 from service.facts.fact import Fact
 from service.facts.identity import Identifier, Ref
+from service.facts.naming import resources, unit_resources
 from service.facts.records import BloodUnit, CrossmatchResult, Issue, PatientRecord
 from service.facts.steps import Step, StepCode
-from service.facts.unit import UnitRef
 from service.fhir.edge.strict_json import dump, parse
 from service.fhir.own import EMITTED_SYSTEM
 from service.fhir.read import Reading, facts_of, read
@@ -274,7 +274,7 @@ class Planner:
             for fact in facts
         )
         planned.grouping = self._group(facts, {t for t in tokens.values() if t}, caller.facility)
-        planned.resources = tuple(sorted(_named(facts)))
+        planned.resources = tuple(sorted({name for fact in facts for name in resources(fact)}))
 
     def _subject(self, fact: Fact[Any]) -> Token | None:
         if isinstance(fact.body, PatientRecord):
@@ -285,7 +285,7 @@ class Planner:
         self, facts: Iterable[Fact[Any]], caller: Caller, resolver: Resolver
     ) -> list[Fact[Any]]:
         """The stored units and issues that new facts point at, read again from their bytes."""
-        wanted = {name for fact in facts for name in _unit_resources(fact)}
+        wanted = {name for fact in facts for name in unit_resources(fact)}
         wanted -= {fact.resource for fact in facts}
         found: list[Fact[Any]] = []
         while wanted:
@@ -293,7 +293,7 @@ class Planner:
             stored = self._stored_facts(name, caller, resolver)
             found.extend(stored)
             have = {fact.resource for fact in found}
-            wanted |= {r for fact in stored for r in _unit_resources(fact)} - have
+            wanted |= {r for fact in stored for r in unit_resources(fact)} - have
         return found
 
     def _stored_facts(self, name: str, caller: Caller, resolver: Resolver) -> list[Fact[Any]]:
@@ -423,16 +423,6 @@ def _is_echo(resource: dict[str, Any]) -> bool:
     return any(item.get("system") == EMITTED_SYSTEM for item in (*tags, *listed))
 
 
-def _unit_resources(fact: Fact[Any]) -> set[str]:
-    body = fact.body
-    refs: list[UnitRef | None] = []
-    if isinstance(body, Step):
-        refs = [body.unit, body.focus]
-    elif isinstance(body, Issue | CrossmatchResult | BloodUnit):
-        refs = [body.unit]
-    return {ref.resource for ref in refs if ref is not None and ref.resource}
-
-
 def _unit_text(units: Case, fact: Fact[Any]) -> str | None:
     body = fact.body
     key = None
@@ -441,19 +431,6 @@ def _unit_text(units: Case, fact: Fact[Any]) -> str | None:
     elif isinstance(body, Issue | CrossmatchResult | BloodUnit):
         key = units.unit_of(body.unit)
     return key.text if key else None
-
-
-def _named(facts: Iterable[Fact[Any]]) -> set[str]:
-    """``Type/id`` of the stored resources that new facts name: units, issues, orders, places."""
-    found: set[str] = set()
-    for fact in facts:
-        found |= _unit_resources(fact)
-        body = fact.body
-        if isinstance(body, Step | Issue):
-            found |= {ref.local for ref in body.based_on if ref.local}
-        if isinstance(body, Step) and body.location and body.location.local:
-            found.add(body.location.local)
-    return found
 
 
 def _urls(

@@ -305,7 +305,7 @@ class Store(Protocol):
 
     def claim_streams(
         self, partner: str, now: datetime, *, limit: int, lease: datetime
-    ) -> Sequence[Sequence[OutboxRow]]:
+    ) -> "Future[Sequence[Sequence[OutboxRow]]]":
         """Claims up to ``limit`` streams of a partner with their sendable rows, in order.
 
         A stream is claimed until ``lease``; a stream with a parked row yields only its critical
@@ -340,6 +340,9 @@ class Store(Protocol):
 
     def learn(self, partner: str, name: str, value: str | None) -> "Future[None]":
         """Stores or forgets one thing learned about a partner."""
+
+    def learn_first(self, partner: str, name: str, value: str) -> "Future[None]":
+        """Stores one thing unless it is already held: what was learned first stays."""
 
     def audited(
         self, facility: str, *, limit: int = 100, after: int = 0
