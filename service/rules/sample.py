@@ -205,21 +205,27 @@ def _tokens(fact: Fact[Sample]) -> frozenset[str]:
 
 
 def _collected(fact: Fact[Sample]) -> tuple[str, str]:
-    moment = fact.body.collected
+    return (_stamp(fact.body.collected), fact.key)
+
+
+def _stamp(moment: Moment | None) -> str:
+    """A moment as text that sorts by time, the empty text for none."""
     if moment is None:
-        return ("", fact.key)
-    return (moment.instant.isoformat() if moment.instant is not None else moment.text, fact.key)
+        return ""
+    return moment.instant.isoformat() if moment.instant is not None else moment.text
 
 
 def _crossmatch(pre: PreStart) -> Fact[CrossmatchResult] | None:
-    """The crossmatch that expires last of those known by then."""
+    """The newest crossmatch known by then that states an expiry; of equal times the first to go."""
     dated = [
-        (until, fact.key, fact)
+        fact
         for fact in pre.unit.crossmatches
         if known_by(fact.body.at, pre.at, pre.site.zone)
-        and (until := _expiry(pre, fact.body.valid_until)) is not None
+        and _expiry(pre, fact.body.valid_until) is not None
     ]
-    return max(dated)[2] if dated else None
+    newest = max((_stamp(fact.body.at) for fact in dated), default="")
+    latest = [fact for fact in dated if _stamp(fact.body.at) == newest]
+    return min(latest, key=lambda f: (_stamp(f.body.valid_until), f.key), default=None)
 
 
 def _expiry(pre: PreStart, moment: Moment | None) -> datetime | None:

@@ -268,6 +268,7 @@ def a_check(key: str = "Task/check", **overrides: Any) -> Fact[Step]:
         "second_checker": SECOND,
         "second_checked_at": at(CHECKED_AT + timedelta(seconds=30)),
         "appearance": "normal",
+        "interrupted": False,
     }
     return a_step(StepCode.CHECK_UNIT, key, CHECK_AT, **(inputs | overrides))
 
@@ -408,10 +409,10 @@ def _told_component(name: str, component: Component) -> dict[str, Any]:
 
 
 def the_unit(case: Case) -> UnitView:
-    """The case's only unit; the invented one where the case holds none or several."""
-    if len(case.units) == 1:
-        return next(iter(case.units.values()))
-    return case.unit(UNIT_KEY)
+    """The unit that was checked, started or described; the invented one where several were."""
+    told = [unit for unit in case.units.values() if unit.done(StepCode.CHECK_UNIT, StepCode.START)]
+    found = told or [unit for unit in case.units.values() if unit.described]
+    return found[0] if len(found) == 1 else case.unit(UNIT_KEY)
 
 
 def pre_start(
