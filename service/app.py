@@ -100,12 +100,13 @@ def build(settings: Settings, *, clock: WallClock | None = None) -> Application:
     policy = load_policy(settings.service.profile, mappings(), overlay)
     store = open_store(settings.service.store)
     sites = settings.sites()
+    codes = load_codes(mappings() / "codes")
     base = (settings.service.base_url or _address(settings)).rstrip("/")
     planner = Planner(
         store=store,
         sites=sites,
         own_bases=tuple(f"{base}/fhir/{release}/" for release in ("r4", "r5")),
-        look=Look(codes=load_codes(mappings() / "codes")),
+        look=Look(codes=codes),
         new_id=new_id,
     )
     renderer = Renderer(
@@ -113,6 +114,8 @@ def build(settings: Settings, *, clock: WallClock | None = None) -> Application:
         policy=policy,
         software=software_version(),
         parties={key: _parties(facility) for key, facility in settings.facility.items()},
+        sites=sites,
+        sign_codes={row.word: (row.system, row.code, row.display) for row in codes.rows("signs")},
     )
     reconciler = Reconciler(
         store=store,

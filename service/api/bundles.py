@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import parse_qsl
 
 from service.api.gateway import LARGEST_BUNDLE, Gateway, create_entry, update_entry
 from service.api.outcomes import problems_of, status_of
@@ -9,6 +10,7 @@ from service.api.queries import query_of
 from service.api.representation import instant_text
 from service.auth.tokens import Source
 from service.errors import BadInput, Problem, ServiceError
+from service.facts.finding import Finding
 from service.fhir.edge.strict_json import dump
 from service.fhir.edge.structure import check_bundle
 from service.fhir.write import operation_outcome
@@ -113,7 +115,7 @@ def _read_entry(gateway: Gateway, source: Source, release: str, url: str) -> dic
     path, _, query = url.partition("?")
     parts = path.strip("/").split("/")
     if len(parts) == 1:
-        asked = [tuple(pair.partition("=")[::2]) for pair in query.split("&") if pair]
+        asked = parse_qsl(query, keep_blank_values=True)
         base = gateway.base_url(release)
         found = query_of(parts[0], release, asked, strict=False, base=base)
         resource = gateway.search(source, release, parts[0], found)
@@ -132,7 +134,8 @@ def _write_entry(gateway: Gateway, release: str, outcome: Outcome) -> dict[str, 
         "etag": f'W/"{outcome.version}"',
         "lastModified": instant_text(outcome.at),
     }
-    found = [*outcome.warnings, *(outcome.answer.findings if outcome.answer else ())]
+    found: list[Problem | Finding] = list(outcome.warnings)
+    found += outcome.answer.findings if outcome.answer else ()
     if found or outcome.answer:
         response["outcome"] = operation_outcome(found)
     return {"resource": gateway.show_outcome(outcome, release), "response": response}

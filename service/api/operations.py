@@ -9,7 +9,7 @@ from service.auth.tokens import Source
 from service.errors import BadInput, Problem
 from service.facts.finding import Finding
 from service.fhir.own import STEP_INPUT_SYSTEM, STEP_SYSTEM
-from service.fhir.write import CAUTION
+from service.fhir.write.answers import CAUTION
 from service.api.representation import instant_text
 from service.reconcile.intake import Caller
 

@@ -7,6 +7,7 @@ from service.assessment.notices import Notice
 from service.assessment.procedures import BOTH, procedure_key
 from service.assessment.showing import (
     callback_of,
+    clock_text,
     name_text,
     order_refs,
     patient_shown,
@@ -52,6 +53,7 @@ def near_miss(bench: Bench, course: Course) -> tuple[Desired, ...]:
         title=NEAR_MISS,
         detected=moment_at(first.at),
         suspects=(_suspect(course),) if unit else (),
+        incident=True,
         findings=tuple(sorted(_distinct(shown), key=lambda f: f.rule)),
         lines=tuple((finding.rule, finding.text) for finding in _distinct(shown)),
         recorder=first.step.body.owner if first.step else None,
@@ -117,6 +119,7 @@ def _event(bench: Bench, held: Notice) -> Event:
         observations=tuple(d.key for d in _observations(bench, held)),
         recorder=report.owner if report else _starter(held),
         location=place_of(bench.case, held.units[-1].unit if held.units else None),
+        incident=bool(wrong),
         telephone_now=stop and held.open and held.withdrawn is None,
         another_patient=bool(wrong) or _mismatch(held),
         outcome=_outcome(held),
@@ -203,13 +206,13 @@ def _lines(
     rows.append(("Ward", (place.display if place else None) or "not recorded"))
     rows.append(("Call back", _contact(held) or callback_of(case, place) or "not recorded"))
     rows.extend(_order_lines(bench, held))
-    rows.append(("Flow stopped", _flow_stopped(held)))
+    rows.append(("Flow stopped", _flow_stopped(bench, held)))
     rows.append(("Signs", ", ".join(_signs(held)) or "none recorded"))
     rows.append(("Baseline", _readings_line(_baseline(held))))
     rows.append(("Worst since the start", _readings_line(_worst(held))))
     rows.append(("Identity re-check", _reported(held, "identity_recheck") or "not recorded"))
     rows.append(("Bag inspection", _reported(held, "bag_inspection") or "not recorded"))
-    rows.extend(_unit_lines(held))
+    rows.extend(_unit_lines(bench, held))
     rows.extend(_context_lines(bench, held))
     rows.append(("Samples sent", _reported_many(held, "samples_sent") or "not recorded"))
     rows.append(("Treatment", _reported_many(held, "treatment") or "not recorded"))
@@ -244,12 +247,12 @@ def _order_lines(bench: Bench, held: Notice) -> list[tuple[str, str]]:
     ]
 
 
-def _flow_stopped(held: Notice) -> str:
+def _flow_stopped(bench: Bench, held: Notice) -> str:
     for report in reversed(held.reports):
         if report.body.flow_stopped_at is not None:
-            return report.body.flow_stopped_at.text
+            return clock_text(report.body.flow_stopped_at, bench.site)
     stops = [
-        step.body.start.text
+        clock_text(step.body.start, bench.site)
         for course in held.units
         for step in course.unit.done(StepCode.INTERRUPT, StepCode.END)
         if held.triggers and step_time(step) >= held.triggers[0].onset
@@ -295,14 +298,15 @@ def reading_text(reading: Reading) -> str:
     return f"{name} {reading.value} {unit}"
 
 
-def _unit_lines(held: Notice) -> list[tuple[str, str]]:
+def _unit_lines(bench: Bench, held: Notice) -> list[tuple[str, str]]:
     rows = []
     for course in held.units:
         unit = unit_shown(course.unit)
         if unit is None:
             continue
-        began = course.unit.started.body.start.text if course.unit.started else "not started"
-        ended = course.unit.ended.body.start.text if course.unit.ended else "still running"
+        start, over = course.unit.started, course.unit.ended
+        began = clock_text(start.body.start, bench.site) if start else "not started"
+        ended = clock_text(over.body.start, bench.site) if over else "still running"
         group = unit.group.text if unit.group else "group not recorded"
         rows.append((f"Unit {unit.key.text}", f"{group}; from {began} to {ended}"))
     return rows
@@ -377,7 +381,11 @@ def _observations(bench: Bench, held: Notice) -> tuple[Desired, ...]:
     for label, readings in (("baseline", _baseline(held)), ("worst", _worst(held))):
         if readings:
             content = Observed(
-                patient=patient, readings=readings, at=_earliest(readings), label=label
+                patient=patient,
+                readings=readings,
+                at=_earliest(readings),
+                label=label,
+                procedure=procedure_key(held.units[-1].unit),
             )
             key = Key("observation", held.raised.notice, label)
             rows.append(

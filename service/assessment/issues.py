@@ -8,7 +8,7 @@ from service.assessment.checking import Bench, Judgement
 from service.assessment.course import Course
 from service.assessment.desired import Desired, Issue, Key, To
 from service.assessment.procedures import procedure_key
-from service.assessment.showing import patient_shown, step_ref, unit_shown
+from service.assessment.showing import fact_subject, patient_shown, step_ref, unit_shown
 from service.facts.case import UnitView, step_finished, step_time
 from service.facts.deadline import Clock
 from service.facts.fact import Fact
@@ -53,7 +53,7 @@ def loose_issues(bench: Bench, judgement: Judgement) -> tuple[Desired, ...]:
     refused = [f for f in judgement.findings if f.verdict is Verdict.REFUSE and not f.missing]
     shown = refused or [f for f in judgement.findings if f.verdict is Verdict.REFUSE]
     return tuple(
-        _desired(bench, Key("issue", judgement.step.key, f.rule), None, (f,), judgement)
+        _desired(bench, Key("issue", fact_subject(judgement.step), f.rule), None, (f,), judgement)
         for f in shown
     )
 

@@ -6,12 +6,19 @@ from service.assessment.checking import Bench
 from service.assessment.course import Course
 from service.assessment.desired import Desired, Key, Procedure, To, Volume
 from service.assessment.notices import Notice
-from service.assessment.showing import order_refs, patient_shown, place_of, unit_shown
-from service.facts.case import UnitView, step_time
+from service.assessment.showing import (
+    order_refs,
+    patient_shown,
+    place_of,
+    step_ref,
+    unit_shown,
+)
+from service.facts.case import UnitView, step_finished, step_time
 from service.facts.fact import Fact
 from service.facts.identity import Staff
+from service.facts.moment import at as moment_at
 from service.facts.steps import Step, StepCode
-from service.rules import timing
+from service.rules import flow
 
 BOTH = frozenset({To.RECORD_SYSTEM, To.BLOOD_BANK})
 
@@ -32,7 +39,8 @@ def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[
     shown = unit_shown(unit)
     if shown is None:
         return ()
-    given = timing.volume_given(unit)
+    given = _given(bench, unit)
+    check = course.start.check if course.start else None
     content = Procedure(
         unit=shown,
         patient=patient_shown(bench.case, bench.site),
@@ -44,9 +52,12 @@ def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[
         end=unit.ended.body.start if unit.ended else None,
         performers=_performers(course),
         location=place_of(bench.case, unit),
+        check=step_ref(check.body) if check else None,
+        checked_at=moment_at(step_finished(check)) if check else None,
+        check_answer=course.start.verdict.word if course.start and check else None,
         disposition=_disposition(unit, disposed, notices),
         complication=_complication(course, notices),
-        volume=given.value if given else None,
+        volume=given.volume if given else None,
         volume_measured=given.measured if given else False,
     )
     basis = tuple(step.key for step in unit.steps) + tuple(i.key for i in unit.issues)
@@ -54,7 +65,14 @@ def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[
     record = Desired(key=key, to=BOTH, stream=_stream(unit), content=content, basis=basis)
     if given is None or unit.ended is None:
         return (record,)
-    return (record, _volume(bench, course, given.value, given.measured))
+    return (record, _volume(bench, course, given.volume, given.measured))
+
+
+def _given(bench: Bench, unit: UnitView) -> flow.Given | None:
+    if unit.ended is None:
+        return None
+    residual = bench.policy.row("residual-volume", step_time(unit.ended)).number
+    return flow.given_in_all(unit, residual)
 
 
 def _volume(bench: Bench, course: Course, value: Decimal, measured: bool) -> Desired:

@@ -8,7 +8,13 @@ from service.assessment.course import Course
 from service.assessment.desired import Desired, Key, Request, To
 from service.assessment.notices import Notice, Pending, Reactions
 from service.assessment.procedures import is_running, procedure_key
-from service.assessment.showing import order_refs, patient_shown, place_of, unit_shown
+from service.assessment.showing import (
+    fact_subject,
+    order_refs,
+    patient_shown,
+    place_of,
+    unit_shown,
+)
 from service.facts.case import step_time
 from service.facts.deadline import Clock, Deadline
 from service.facts.finding import Verdict
@@ -80,7 +86,7 @@ def of_emergency(bench: Bench, courses: tuple[Course, ...]) -> tuple[Desired, ..
         due=moment_at(due),
         requester=declared[0].body.owner,
     )
-    key = Key("task", declared[0].key, "sign-emergency-statement")
+    key = Key("task", fact_subject(declared[0]), "sign-emergency-statement")
     return (
         Desired(
             key=key, to=WARD, stream=f"case/{key.subject}", content=request, basis=(declared[0].key,)
@@ -161,12 +167,12 @@ def _next_unit(
         orders = bench.case.orders_of(course.unit)
         sends = _sends(bench, course, deadline, tuple(order.body for order in orders))
         code = "send-next-unit" if sends else "ask-before-next-unit"
-        subject = orders[0].key if orders else course.key.text
+        subject = fact_subject(orders[0]) if orders else course.key.text
         request = replace(_request(bench, code, course), due=None)
         request = replace(request, owner="blood-bank" if sends else "ward")
         found.append(
             Desired(
-                key=Key("task", subject, code, deadline.ordinal),
+                key=Key("task", subject, code, deadline.ordinal.replace("/", "-")),
                 to=BLOOD_BANK if sends else WARD,
                 stream=course.key.text,
                 content=request,

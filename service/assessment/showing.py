@@ -2,8 +2,10 @@
 
 from service.assessment.desired import UnitShown
 from service.facts.case import Case, UnitView
+from service.facts.fact import Fact
 from service.facts.identity import Identifier, PersonName, Ref
-from service.facts.records import LocationRecord, PatientRecord
+from service.facts.moment import Moment
+from service.facts.records import LocationRecord, Order, PatientRecord
 from service.facts.steps import Step
 from service.policy.policy import Site
 
@@ -48,6 +50,18 @@ def order_refs(case: Case, unit: UnitView) -> tuple[Ref, ...]:
         for order in case.orders_of(unit)
         if order.body.identifiers
     )
+
+
+def clock_text(moment: Moment, site: Site) -> str:
+    """A time on the hospital's clock, to the minute, with its offset; a coarse time as sent."""
+    if moment.instant is None:
+        return moment.text
+    return moment.instant.astimezone(site.zone).strftime("%Y-%m-%d %H:%M %z")
+
+
+def fact_subject(fact: Fact[Step] | Fact[Order]) -> str:
+    """The subject of an identity that rests on a step or an order: its first identifier."""
+    return min((i.token for i in fact.body.identifiers), default=fact.key)
 
 
 def step_ref(step: Step) -> Ref | None:

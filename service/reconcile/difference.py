@@ -32,6 +32,9 @@ CONTENT: dict[str, type[Content]] = {
 }
 
 _ENCODER = msgspec.json.Encoder(decimal_format="number", order="deterministic")
+_DECODERS = {
+    kind: msgspec.json.Decoder(content, float_hook=Decimal) for kind, content in CONTENT.items()
+}
 _OVER = frozenset({"completed", "cancelled"})
 NO_LONGER = "The facts now recorded no longer give this finding."
 
@@ -53,7 +56,7 @@ def encode(content: Content) -> bytes:
 
 def decode(kind: str, content: bytes) -> Content:
     """Content back from its bytes; ``kind`` is the identity's kind."""
-    return msgspec.json.decode(content, type=CONTENT[kind], float_hook=Decimal)
+    return _DECODERS[kind].decode(content)
 
 
 def difference(

@@ -168,7 +168,7 @@ class Planner:
         return planned
 
     def _targets(self, intake: Intake, resolver: Resolver) -> list[Target]:
-        found = []
+        found: list[Target] = []
         seen: dict[tuple[str, str], int] = {}
         for n, entry in enumerate(intake.entries):
             path = _path(intake, n)

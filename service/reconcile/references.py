@@ -1,5 +1,6 @@
 """References in what came in: our ids, bundle urns, registered URLs, identifiers."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -43,13 +44,13 @@ class Resolver:
             return [self.rewritten(item, f"{path}[{n}]") for n, item in enumerate(value)]
         return value
 
-    def ref(self, reference: dict[str, Any], kind: str | None = None) -> Ref:
+    def ref(self, reference: Mapping[str, Any]) -> Ref:
         """A Reference, after rewriting, as the facts hold it."""
         literal = reference.get("reference")
         given = _identifier(reference.get("identifier"))
         display = reference.get("display")
         if isinstance(literal, str) and literal.startswith(("http://", "https://")):
-            type_name = reference.get("type") or kind or _type_of(literal)
+            type_name = reference.get("type") or _type_of(literal)
             known = given or Identifier(URL_SYSTEM, literal)
             return Ref(kind=type_name, identifier=known, display=display)
         if isinstance(literal, str) and "/" in literal:
@@ -57,7 +58,7 @@ class Resolver:
             own_id = own_id.partition("/")[0]
             identifier = given or self._identifier_of(type_name, own_id)
             return Ref(kind=type_name, id=own_id, identifier=identifier, display=display)
-        type_name = reference.get("type") or kind or "Resource"
+        type_name = reference.get("type") or "Resource"
         return Ref(
             kind=type_name,
             id=self._id_of(type_name, given),

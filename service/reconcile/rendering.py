@@ -8,7 +8,7 @@ from uuid import UUID, uuid5
 
 from service.fhir.edge.strict_json import dump
 from service.fhir.write import Party, WriteContext, provenance, render, resource_id
-from service.policy.policy import Policy
+from service.policy.policy import Policy, Site
 from service.reconcile.difference import Moved
 from service.reconcile.partners import Partner, in_roles
 from service.store.port import OutboxRow
@@ -19,13 +19,15 @@ class Renderer:
     """Renders emissions.
 
     namespace: secret to the installation, never changes. parties: facility -> (facility, blood
-    bank) as organisations.
+    bank) as organisations. sign_codes: word of a sign -> (system, code, display).
     """
 
     namespace: UUID
     policy: Policy
     software: str
     parties: Mapping[str, tuple[Party, Party]]
+    sites: Mapping[str, Site]
+    sign_codes: Mapping[str, tuple[str, str, str]]
 
     def rows(
         self,
@@ -102,4 +104,6 @@ class Renderer:
             recorded=now,
             facility=self.parties[facility][0],
             blood_bank=self.parties[facility][1],
+            zone=self.sites[facility].zone,
+            sign_codes=self.sign_codes,
         )
