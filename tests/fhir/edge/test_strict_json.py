@@ -134,8 +134,8 @@ class TestGrammar:
         [b"", b" ", b"{", b"[1,]", b'{"a":1,}', b"[1 2]", b"{1:2}", b"{a:1}", b"{'a':1}", b"[01]",
          b"[+1]", b"[.5]", b"[5.]", b"[1e]", b"[0x1F]", b"[--1]", b"[1_000]", b'["\t"]', b'["\n"]',
          b'["\\x41"]', b'["\\u12"]', b'["\\u 041"]', b'["a]', b"[tru]", b"[True]", b"[null",
-         b"{}{}", b"{} x", b"// c\n{}", b"/*c*/{}", b"[\xc2\xa01]", b"[\x0c1]", b"[\xd9\xa3]", b"[-]",
-         b"[,1]", b'{"a" 1}', b'{"a"::1}', b"[1]]", b"\x00", b"{}\x00", b"undefined"],
+         b"{}{}", b"{} x", b"// c\n{}", b"/*c*/{}", b"[\xc2\xa01]", b"[\x0c1]", b"[\xd9\xa3]",
+         b"[-]", b"[,1]", b'{"a" 1}', b'{"a"::1}', b"[1]]", b"\x00", b"{}\x00", b"undefined"],
     )  # fmt: skip
     def test_refused(self, body: bytes) -> None:
         refusal(body)
