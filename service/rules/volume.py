@@ -13,19 +13,24 @@ TENTH = Decimal("0.1")
 RED_CELL_FACTOR = Decimal("0.5")  # mL per kg and g/L of haemoglobin wanted (VOL-06)
 
 
-def hours(span: timedelta) -> Decimal:
-    """A span in hours, exact."""
-    return Decimal(span // MICROSECOND) / MICROSECONDS_PER_HOUR
+def microseconds(span: timedelta) -> Decimal:
+    """A span as a whole number of microseconds, so that one division rounds and no more."""
+    return Decimal(span // MICROSECOND)
 
 
-def span_of(length: Decimal) -> timedelta:
+def span_of(hours: Decimal) -> timedelta:
     """Hours as a span, to the microsecond."""
-    return timedelta(microseconds=round(length * MICROSECONDS_PER_HOUR))
+    return timedelta(microseconds=round(hours * MICROSECONDS_PER_HOUR))
 
 
 def flowed(rate: Decimal, span: timedelta) -> Decimal:
     """The volume that a rate gives over a span; nothing over a span that runs backwards."""
-    return rate * hours(max(span, timedelta()))
+    return rate * microseconds(max(span, timedelta())) / MICROSECONDS_PER_HOUR
+
+
+def rate_for(volume: Decimal, span: timedelta) -> Decimal:
+    """The rate that gives a volume over a span, which must not be empty."""
+    return volume * MICROSECONDS_PER_HOUR / microseconds(span)
 
 
 def planned_rate(
@@ -38,7 +43,7 @@ def planned_rate(
     rest = allowed - slow_start
     if rest <= timedelta():
         return None
-    return max(Decimal(0), total - flowed(first_rate, slow_start)) / hours(rest)
+    return rate_for(max(Decimal(0), total - flowed(first_rate, slow_start)), rest)
 
 
 def planned_span(
@@ -67,7 +72,7 @@ def minimum_rate(remaining: Decimal, left: timedelta) -> Decimal | None:
     """
     if left <= timedelta():
         return None
-    return (remaining / hours(left)).quantize(TENTH, rounding=ROUND_CEILING)
+    return rate_for(remaining, left).quantize(TENTH, rounding=ROUND_CEILING)
 
 
 def last_instant(deadline: datetime, remaining: Decimal, highest_rate: Decimal) -> datetime | None:
@@ -93,7 +98,7 @@ def closing_instant(
     if latest <= since or rate >= highest_rate:
         return since
     share = 1 - rate / highest_rate
-    return since + span_of(hours(latest - since) / share)
+    return since + timedelta(microseconds=round(microseconds(latest - since) / share))
 
 
 def expected_end(since: datetime, remaining: Decimal, rate: Decimal) -> datetime | None:
