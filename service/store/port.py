@@ -91,6 +91,7 @@ class OutboxRow:
     discarded. group: rows of one commit and stream, sent in one transaction. body: the bytes,
     rendered once. flagged: why it overtook its stream. retires: a terminal version; stored as
     superseded, together with every earlier row of the identity, when no earlier row was attempted.
+    unsettled: a claim of it lapsed with nothing recorded, so that it may have been sent.
     """
 
     partner: str
@@ -111,6 +112,7 @@ class OutboxRow:
     etag: str | None = None
     flagged: str | None = None
     retires: bool = False
+    unsettled: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,9 +310,13 @@ class Store(Protocol):
     ) -> "Future[Sequence[Sequence[OutboxRow]]]":
         """Claims up to ``limit`` streams of a partner with their sendable rows, in order.
 
-        A stream is claimed until ``lease``; a stream with a parked row yields only its critical
-        rows. Versions that a newer pending row replaces are superseded first.
+        A stream is claimed until ``lease``, or until each yielded row was recorded or released; a
+        stream with a parked row yields only its critical rows. Versions that a newer pending row
+        replaces are superseded first.
         """
+
+    def release(self, rows: Iterable[int], lease: datetime) -> "Future[None]":
+        """Gives back claimed rows that were not sent; a claim that lapsed since stays as it is."""
 
     def record(self, attempt: Attempt, rows: Sequence[OutboxRow]) -> "Future[None]":
         """Stores an attempt and the rows' new state (state, attempts, next_at, etag, ...)."""

@@ -157,6 +157,6 @@ def emitted_of(row: tuple[Any, ...]) -> Emitted:
     )
 
 
-def json_list(values: Iterable[str]) -> str:
-    """Strings as a JSON array, for json_each in a query and for the column ``keys``."""
+def json_list(values: Iterable[str | int]) -> str:
+    """Strings or numbers as a JSON array, for json_each in a query and for the column ``keys``."""
     return msgspec.json.encode(list(values)).decode()

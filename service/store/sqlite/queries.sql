@@ -103,15 +103,19 @@ SELECT seq, at, action, who, outcome, subject, detail FROM audit
 WHERE facility = ? AND seq > ? ORDER BY seq LIMIT ?;
 
 -- name: open_streams
--- Streams with something to send, the critical and then the oldest first.
-SELECT stream FROM outbox
-WHERE partner = ? AND state IN ('pending', 'sent')
-GROUP BY stream
-HAVING coalesce(max(lease), 0) <= ?
-ORDER BY max(critical) DESC, min(id) LIMIT ?;
+-- Unclaimed streams whose first row may go now, the critical and then the oldest first. Behind a
+-- parked row the first row is the first critical one.
+WITH open AS (
+  SELECT stream, max(critical AND state <> 'parked') AS critical, coalesce(max(lease), 0) AS lease,
+    iif(max(state = 'parked'), min(iif(critical AND state <> 'parked', id, NULL)),
+      min(iif(state <> 'parked', id, NULL))) AS first
+  FROM outbox WHERE partner = ?1 AND state IN ('pending', 'sent', 'parked') GROUP BY stream)
+SELECT open.stream FROM open JOIN outbox f ON f.id = open.first
+WHERE open.lease <= ?2 AND coalesce(f.next_at, 0) <= ?2
+ORDER BY open.critical DESC, open.first LIMIT ?3;
 
 -- name: stream_rows
-SELECT {outbox} FROM outbox
+SELECT {outbox}, lease FROM outbox
 WHERE partner = ? AND stream = ? AND state IN ('pending', 'sent', 'parked') ORDER BY id;
 
 -- name: supersede_older
@@ -121,8 +125,11 @@ WHERE partner = ? AND stream = ? AND state = 'pending' AND attempts = 0 AND EXIS
   SELECT 1 FROM outbox n WHERE n.partner = outbox.partner AND n.key = outbox.key
     AND n.facility = outbox.facility AND n.version > outbox.version AND n.state = 'pending');
 
--- name: lease_stream
-UPDATE outbox SET lease = ? WHERE partner = ? AND stream = ? AND state IN ('pending', 'sent');
+-- name: lease_rows
+UPDATE outbox SET lease = ? WHERE id IN (SELECT value FROM json_each(?));
+
+-- name: release_rows
+UPDATE outbox SET lease = NULL WHERE id IN (SELECT value FROM json_each(?)) AND lease = ?;
 
 -- name: record_row
 UPDATE outbox SET state = ?, attempts = ?, next_at = ?, lease = NULL, last_outcome = ?, etag = ?,

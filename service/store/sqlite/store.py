@@ -224,6 +224,9 @@ class SqliteStore:
             lambda connection: _claimed(connection, partner, now, limit, lease)
         )
 
+    def release(self, rows: Iterable[int], lease: datetime) -> "Future[None]":
+        return self._do("release_rows", (json_list(rows), us(lease)))
+
     def record(self, attempt: Attempt, rows: Sequence[OutboxRow]) -> "Future[None]":
         return self._writer.submit(lambda connection: _recorded(connection, attempt, rows))
 
@@ -350,12 +353,19 @@ def _claimed(
     found = []
     for (stream,) in streams:
         connection.execute(Q["supersede_older"], (partner, stream))
-        rows = [outbox_of(r) for r in connection.execute(Q["stream_rows"], (partner, stream))]
+        rows = [_waiting(r) for r in connection.execute(Q["stream_rows"], (partner, stream))]
         sendable = _sendable(rows, now)
         if sendable:
-            connection.execute(Q["lease_stream"], (us(lease), partner, stream))
+            claimed = json_list(row.id for row in sendable)
+            connection.execute(Q["lease_rows"], (us(lease), claimed))
             found.append(sendable)
     return found
+
+
+def _waiting(row: tuple[Any, ...]) -> OutboxRow:
+    """A row with its lease; one that was never taken off says that the row may have been sent."""
+    found = outbox_of(row)
+    return found if row[-1] is None else replace(found, unsettled=True)
 
 
 def _sendable(rows: list[OutboxRow], now: datetime) -> list[OutboxRow]:
