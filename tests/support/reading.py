@@ -133,7 +133,7 @@ def observation(code: Json, **more: Any) -> Json:
     return held | more
 
 
-def step(code: str, inputs: Iterable[tuple[str, str, Any]] = (), **more: Any) -> Json:
+def step(code: str, /, inputs: Iterable[tuple[str, str, Any]] = (), **more: Any) -> Json:
     """A completed bedside step; inputs as (word, value[x] name, value)."""
     held = {
         "resourceType": "Task",

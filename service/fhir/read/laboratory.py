@@ -21,6 +21,7 @@ from service.fhir.read.datatypes import (
     chosen,
     codings,
     each,
+    flag_of,
     number_of,
     one,
     text_of,
@@ -63,6 +64,9 @@ def _result_word(reader: Reader) -> str | None:
     if said is None:
         text = text_of(reader.resource, "valueString")
         said = reader.codes.text_word("result-words", text)
+    flagged = flag_of(reader.resource, "valueBoolean")
+    if said is None and flagged is not None:
+        said = "yes" if flagged else "no"
     if said is not None:
         return said
     told = [
@@ -85,14 +89,23 @@ def _about_unit(reader: Reader) -> bool:
 # -- ABO and RhD
 
 
+def _rhd(reader: Reader) -> tuple[Body, ...]:
+    """A patient's RhD type alone."""
+    if _stated_group(reader) is None:
+        reader.warn("The RhD type cannot be read and is not used.", "value", "value")
+        return ()
+    return _groups(reader)
+
+
 def _groups(reader: Reader) -> tuple[Body, ...]:
-    """A patient's group. One that cannot be read is a group that is not known any more."""
+    """A patient's group. One that cannot be read leaves no other one standing."""
     if _about_unit(reader):
         reader.warn("The typing of a unit is stored and not used.", "focus")
         return ()
     group = _stated_group(reader)
     if group is None:
-        reader.warn("The group cannot be read; the patient's group is unknown.", "value", "value")
+        text = "The group cannot be read; it counts as discrepant with any other."
+        reader.warn(text, "value", "value")
     preliminary = reader.resource.get("status") == "preliminary"
     as_type = reader.own(reader.resource, "rhd-transfuse-as")
     return (
@@ -102,7 +115,7 @@ def _groups(reader: Reader) -> tuple[Body, ...]:
             confirmed=False if preliminary else flag(reader, "group-confirmed"),
             rhd_transfuse_as=as_type if as_type in ("positive", "negative") else None,
             sample=_sample(reader),
-            discrepant=flag(reader, "group-discrepant") is True,
+            discrepant=group is None or flag(reader, "group-discrepant") is True,
         ),
     )
 
@@ -124,7 +137,7 @@ def _stated_group(reader: Reader) -> Group | None:
 def _part_group(reader: Reader, part: Json) -> Group | None:
     test = reader.word("tests", one(part, "code"), "code")
     if test == "rhd":
-        rhd = _polarity(reader, part)
+        rhd = _said(reader, part, "rhd-types")
         return Group(rhd=rhd) if rhd else None
     if test not in ("abo", "abo-rhd"):
         return None
@@ -134,13 +147,13 @@ def _part_group(reader: Reader, part: Json) -> Group | None:
     return group_of_text(text_of(part, "valueString"))
 
 
-def _polarity(reader: Reader, part: Json) -> str | None:
-    """Positive or negative, from value and interpretation; None when they contradict."""
+def _said(reader: Reader, part: Json, concept: str) -> str | None:
+    """A word, from value and interpretation; None when they contradict each other."""
     value = chosen(part, "value", "CodeableConcept") or {}
     said = {
-        reader.word("polarities", value, "value"),
-        reader.codes.text_word("polarities", text_of(part, "valueString")),
-        *(reader.word("polarities", told, "value") for told in each(part, "interpretation")),
+        reader.word(concept, value, "value"),
+        reader.codes.text_word(concept, text_of(part, "valueString")),
+        *(reader.word(concept, told, "value") for told in each(part, "interpretation")),
     }
     found = {word for word in said if word}
     if len(found) > 1:
@@ -152,7 +165,7 @@ def _polarity(reader: Reader, part: Json) -> str | None:
 
 
 def _screen(reader: Reader) -> tuple[Body, ...]:
-    screen = _polarity(reader, reader.resource)
+    screen = _said(reader, reader.resource, "polarities")
     if screen is None:
         reader.warn("The result of the antibody screen cannot be read.", "value", "value")
     return (_antibodies(reader, screen),)
@@ -186,7 +199,7 @@ def _named(reader: Reader, part: Json) -> list[Antibody]:
     if not any(found):
         found = [_against(reader, text) for text in texts]
     kept = sorted({antigen for antigen in found if antigen})
-    if codings(value) and not kept and not _polarity(reader, part):
+    if codings(value) and not kept and not _said(reader, part, "polarities"):
         reader.unknown("antigens", value, "value")
     return [
         Antibody(
@@ -290,7 +303,7 @@ def _only_a_part(reader: Reader) -> tuple[Body, ...]:
 TESTS: dict[str, Callable[[Reader], tuple[Body, ...]]] = {
     "abo-rhd": _groups,
     "abo": _groups,
-    "rhd": _groups,
+    "rhd": _rhd,
     "antibody-screen": _screen,
     "antibody-identification": _identified,
     "crossmatch": _crossmatch,

@@ -212,7 +212,7 @@ def _order(resource: Json) -> Json:
 def _detail(detail: Json) -> Json:
     """An order detail: its parameters, and the concept that R4 has in place of them."""
     parameters = each(detail, "parameter")
-    concept = {name: detail[name] for name in ("coding", "text") if name in detail}
+    concept: Json = {name: detail[name] for name in ("coding", "text") if name in detail}
     loose = [{"valueCodeableConcept": concept}] if codings(concept) else []
     return {"parameter": [*parameters, *loose]}
 

@@ -147,7 +147,7 @@ def _step(reader: Reader, inputs: Inputs, head: _Head) -> Step:
         access_gauge=inputs.whole("access-gauge"),
         filter_um=inputs.amount("filter", "um"),
         fluid=inputs.said("fluid", "fluids"),
-        lumen=inputs.said("lumen"),
+        lumen=inputs.said("lumen", "lumens"),
         container=inputs.said("container", "containers"),
         valid_until=inputs.moment("valid-until"),
         rate=inputs.amount("rate", "mL/h"),

@@ -35,6 +35,7 @@ def read_device(reader: Reader) -> tuple[Body, ...]:
     kinds = [reader.word("devices", kind, "type") for kind in each(device, "type")]
     limit = reader.own(device, "set-unit-limit")
     pore = reader.own(device, "filter-pore") or {}
+    warmth = reader.own(device, "warmer-temperature") or {}
     return (
         DeviceRecord(
             identifiers=reader.identifiers(),
@@ -43,6 +44,7 @@ def read_device(reader: Reader) -> tuple[Body, ...]:
             filter_um=reader.amount(pore, "um", "extension"),
             unit_limit=limit if isinstance(limit, int) else None,
             approved=flag(reader, "device-approved"),
+            set_temperature=reader.amount(warmth, "Cel", "extension"),
         ),
     )
 

@@ -1,0 +1,182 @@
+"""Envelopes, versions, and what must not be read at all."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.facts.case import in_force
+from service.facts.fact import Fact
+from service.facts.identity import Identifier, Ref
+from service.fhir.read import Reading, Version, facts_of, missing_facts, read
+from service.fhir.read.context import ReadContext
+from tests.support.reading import (
+    CROSS,
+    LOINC,
+    Json,
+    concept,
+    context,
+    observation,
+    own,
+    quantity,
+    read_one,
+    step,
+)
+
+NOON = datetime(2025, 6, 2, 12, tzinfo=UTC)
+
+
+def envelope(reading: Reading, version: int, **more: Any) -> tuple[Fact[Any], ...]:
+    held: Json = {
+        "version": version,
+        "source": "harrow-vale",
+        "received": NOON + timedelta(minutes=version),
+        "digest": f"d{version}",
+    }
+    return facts_of(reading, "Observation/o1", **(held | more))
+
+
+class TestWhatMustNotBeRead:
+    """An unknown modifier extension or rule set changes what a resource means."""
+
+    def test_an_unknown_modifier_extension_refuses(self) -> None:
+        resource = step(
+            "start", modifierExtension=[{"url": "http://x/unless", "valueBoolean": True}]
+        )
+        reading = read_one(resource)
+        assert reading.status == 422
+        assert reading.problems[0].code == "extension"
+        assert reading.problems[0].expression == "Task.modifierExtension"
+
+    def test_a_nested_one_refuses_too(self) -> None:
+        resource = step("start", [("rate", "valueQuantity", quantity("50", "mL/h"))])
+        resource["input"][0]["modifierExtension"] = [{"url": "http://x/not"}]
+        problem = read_one(resource).problems[0]
+        assert problem.expression == "Task.input[0].modifierExtension"
+
+    def test_a_cross_version_one_is_understood_in_r4_only(self) -> None:
+        said = [{"url": f"{CROSS}Task.performer", "valueCode": "x"}]
+        assert read_one(step("start", modifierExtension=said), "R4").problems == ()
+        assert read_one(step("start", modifierExtension=said), "R5").problems
+
+    def test_implicit_rules_refuse(self) -> None:
+        reading = read_one(step("start", implicitRules="http://x/rules"))
+        assert reading.problems[0].code == "not-supported"
+
+    def test_a_missing_contained_resource_refuses(self) -> None:
+        reading = read_one(step("start", owner={"reference": "#nobody"}))
+        assert reading.problems[0].code == "not-found"
+
+    def test_types_that_are_only_stored_state_nothing(self) -> None:
+        reading = read_one(
+            {"resourceType": "Organization", "identifier": [{"system": "a", "value": "b"}]}
+        )
+        assert reading.bodies == ()
+        assert reading.identifiers == (Identifier("a", "b"),)
+
+
+class TestStamps:
+    """The sender's stamp: meta.lastUpdated, then issued or lastModified."""
+
+    LATER = "2025-06-02T11:00:00.000Z"
+
+    @pytest.mark.parametrize(
+        "resource",
+        [
+            observation(concept(LOINC, "8310-5"), issued=LATER),
+            observation(concept(LOINC, "8310-5"), meta={"lastUpdated": LATER}),
+            step("start", lastModified=LATER),
+            step("start", lastModified="2020-01-01T00:00:00Z", meta={"lastUpdated": LATER}),
+        ],
+    )
+    def test_each(self, resource: Json) -> None:
+        assert read_one(resource).stamp == NOON - timedelta(hours=1)
+
+    def test_none_is_none(self) -> None:
+        assert read_one(step("start")).stamp is None
+
+
+class TestFacts:
+    """One envelope per fact; several facts of one resource are told apart by number."""
+
+    def two(self) -> Reading:
+        parts = [
+            {"code": own("component", name), "valueCodeableConcept": {"text": "O"}}
+            for name in ("plasma", "red-cells")
+        ]
+        code = own("laboratory-test", "allowed-groups")
+        return read_one(observation(code, component=parts))
+
+    def test_keys_and_subject(self) -> None:
+        first, second = envelope(self.two(), 3)
+        assert (first.key, second.key) == ("Observation/o1", "Observation/o1#2")
+        assert first.resource == second.resource == "Observation/o1"
+        assert first.subject == Ref(kind="Patient", id="p1")
+        assert (first.version, first.digest) == (3, "d3")
+
+    def test_a_patient_is_its_own_subject(self) -> None:
+        patient = {"resourceType": "Patient", "identifier": [{"system": "s", "value": "1"}]}
+        (fact,) = facts_of(read_one(patient), "Patient/p9", 1, "x", NOON, "d")
+        assert fact.subject == Ref(kind="Patient", id="p9", identifier=Identifier("s", "1"))
+
+
+def saying(count: int) -> Reading:
+    """A version that states as many facts as asked."""
+    parts = [
+        {"code": own("sign", word), "valueBoolean": True}
+        for word in ("rigors", "fever", "rash")[:count]
+    ]
+    return read_one(observation({"text": "asked"}, component=parts))
+
+
+class TestVersionsThatSayLess:
+    """The facts in force are those of the version in force, whatever arrived first."""
+
+    @given(
+        counts=st.lists(st.integers(0, 3), min_size=1, max_size=4),
+        order=st.randoms(use_true_random=False),
+    )
+    def test_in_any_order(self, counts: list[int], order: Any) -> None:
+        stamps = [NOON + timedelta(hours=n) for n in range(len(counts))]
+        order.shuffle(stamps)
+        facts: list[Fact[Any]] = []
+        versions = []
+        for number, (count, stamp) in enumerate(zip(counts, stamps, strict=True), start=1):
+            more = {"stamp": stamp, "received": NOON + timedelta(minutes=number)}
+            for fact in envelope(saying(count), number, received=more["received"]):
+                facts.append(_stamped(fact, stamp))
+            versions.append(
+                Version(version=number, source="harrow-vale", digest=f"d{number}", **more)
+            )
+        held = in_force([*facts, *missing_facts(facts, versions)])
+        last = counts[stamps.index(max(stamps))]
+        assert len(held) == last
+
+    def test_nothing_is_missing_when_every_version_says_the_same(self) -> None:
+        facts = [*envelope(saying(2), 1), *envelope(saying(2), 2)]
+        versions = [Version(version=n, source="x", received=NOON) for n in (1, 2)]
+        assert missing_facts(facts, versions) == ()
+
+
+def _stamped(fact: Fact[Any], stamp: datetime) -> Fact[Any]:
+    return Fact(
+        key=fact.key,
+        version=fact.version,
+        source=fact.source,
+        received=fact.received,
+        stamp=stamp,
+        digest=fact.digest,
+        subject=fact.subject,
+        body=fact.body,
+    )
+
+
+class TestPurity:
+    """Reading is a function of the resource and what the caller supplies."""
+
+    @given(st.sampled_from(["R4", "R5"]), st.sampled_from(["start", "end", "check-unit"]))
+    def test_twice_is_the_same(self, release: str, code: str) -> None:
+        held: ReadContext = context()
+        assert read(step(code), release, held) == read(step(code), release, held)

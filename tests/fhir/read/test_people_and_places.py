@@ -1,0 +1,189 @@
+"""Patient, Encounter, Location, Practitioner, PractitionerRole."""
+
+from typing import Any
+
+import pytest
+
+from service.facts.identity import Identifier, PersonName, Ref, Staff
+from service.facts.records import StaffRecord
+from tests.support.reading import (
+    HOSPITAL,
+    Json,
+    body,
+    concept,
+    own,
+    read_one,
+    staff_known,
+    step,
+)
+
+TYPES = "http://terminology.hl7.org/CodeSystem/v2-0203"
+SPCU = "http://hl7.org/fhir/StructureDefinition/patient-sexParameterForClinicalUse"
+SPCU_CODES = "http://terminology.hl7.org/CodeSystem/sex-parameter-for-clinical-use"
+
+
+def a_patient(**more: Any) -> Json:
+    number = {"system": f"{HOSPITAL}/patient", "value": "0043817"}
+    return {"resourceType": "Patient", "identifier": [number], "gender": "male"} | more
+
+
+class TestPatientNumbers:
+    """Match on system and value, never on value alone; MRT is a temporary number."""
+
+    def test_an_identifier_without_system_takes_no_part(self) -> None:
+        reading = read_one(a_patient(identifier=[{"value": "0043817"}]))
+        assert reading.bodies[0].identifiers == ()
+        assert len(reading.warnings) == 1
+
+    def test_a_number_typed_mrt_is_temporary(self) -> None:
+        number = {"system": "x", "value": "T1", "type": concept(TYPES, "MRT")}
+        assert body(a_patient(identifier=[number])).temporary == {"x|T1"}
+
+    def test_a_number_in_a_system_of_temporary_numbers_is_temporary(self) -> None:
+        patient = body(a_patient(), temporary_systems=frozenset({f"{HOSPITAL}/patient"}))
+        assert patient.temporary == {f"{HOSPITAL}/patient|0043817"}
+
+    def test_a_medical_record_number_is_not(self) -> None:
+        number = {"system": "x", "value": "1", "type": concept(TYPES, "MR")}
+        assert body(a_patient(identifier=[number])).temporary == frozenset()
+
+
+class TestSexForClinicalUse:
+    """Unknown, other, specified: none, so that the rules take the stricter row."""
+
+    @pytest.mark.parametrize(
+        ("gender", "sex"),
+        [("male", "male"), ("female", "female"), ("other", None), ("unknown", None), (None, None)],
+    )
+    def test_gender_stands_in(self, gender: str | None, sex: str | None) -> None:
+        assert body(a_patient(gender=gender)).sex == sex
+
+    @pytest.mark.parametrize(
+        ("code", "sex"),
+        [
+            ("female-typical", "female"),
+            ("male-typical", "male"),
+            ("specified", None),
+            ("unknown", None),
+        ],
+    )
+    def test_the_extension_wins(self, code: str, sex: str | None) -> None:
+        value = {"url": "value", "valueCodeableConcept": concept(SPCU_CODES, code)}
+        said = [{"url": SPCU, "extension": [value]}]
+        assert body(a_patient(extension=said)).sex == sex
+
+
+class TestPatientRecord:
+    """Names, partial birth dates and links."""
+
+    def test_old_names_do_not_count(self) -> None:
+        names = [{"use": "old", "family": "Reed"}, {"family": "Ashgrove", "given": ["Wren"]}]
+        assert body(a_patient(name=names)).names == (PersonName(family="Ashgrove", given="Wren"),)
+
+    @pytest.mark.parametrize("born", ["1980", "1980-07", "1980-07-04"])
+    def test_a_partial_birth_date_stays_partial(self, born: str) -> None:
+        assert body(a_patient(birthDate=born)).birth_date == born
+
+    def test_links_are_told_apart(self) -> None:
+        links = [
+            {"type": "replaced-by", "other": {"reference": "Patient/new"}},
+            {"type": "seealso", "other": {"reference": "Patient/twin"}},
+            {"type": "replaces", "other": {"reference": "Patient/old"}},
+            {"type": "refer", "other": {"reference": "Patient/elsewhere"}},
+            {"type": "seealso", "other": {"reference": "RelatedPerson/r"}},
+        ]
+        patient = body(a_patient(link=links, active=False))
+        assert patient.replaced_by == (Ref(kind="Patient", id="new"),)
+        assert [ref.id for ref in patient.same_as] == ["twin", "old"]
+        assert patient.active is False
+
+
+class TestPlaces:
+    """Both releases say the same of an Encounter and a Location."""
+
+    PLACES = (
+        {"location": {"reference": "Location/a"}, "status": "completed"},
+        {"location": {"reference": "Location/b"}, "status": "active"},
+        {"location": {"reference": "Location/c"}, "status": "planned"},
+    )
+
+    def test_an_encounter(self) -> None:
+        shared = {
+            "resourceType": "Encounter",
+            "subject": {"reference": "Patient/p1"},
+            "location": list(self.PLACES),
+        }
+        setting = own("setting", "theatre")
+        period = {"start": "2025-06-02T08:00:00Z"}
+        in_r4 = shared | {"status": "in-progress", "class": setting["coding"][0], "period": period}
+        in_r5 = shared | {"status": "in-progress", "class": [setting], "actualPeriod": period}
+        assert body(in_r4, "R4") == body(in_r5, "R5")
+        assert body(in_r5).location == Ref(kind="Location", id="b")
+        assert body(in_r5).setting == "theatre"
+
+    def test_a_location_gives_its_telephone(self) -> None:
+        telecom = [{"system": "email", "value": "x"}, {"system": "phone", "value": "4455"}]
+        shared = {"resourceType": "Location", "name": "Larch"}
+        in_r5 = shared | {"contact": [{"telecom": telecom}]}
+        assert body(shared | {"telecom": telecom}, "R4") == body(in_r5)
+        assert body(in_r5).contact == "4455"
+
+
+class TestStaff:
+    """Persons are compared as Practitioner, after resolving roles and identifiers."""
+
+    NUMBER = Identifier(f"{HOSPITAL}/staff", "N-1")
+    PERSON = StaffRecord(identifiers=(NUMBER,), name="R. Vale")
+    ROLE = StaffRecord(
+        practitioner=Ref(kind="Practitioner", id="1"), roles=frozenset({"registered-nurse"})
+    )
+
+    def owner(self, reference: Json, **more: Any) -> Staff | None:
+        look_up = staff_known(Practitioner_1=self.PERSON, PractitionerRole_7=self.ROLE)
+        owner: Staff | None = body(step("end", owner=reference, **more), staff_record=look_up).owner
+        return owner
+
+    def test_a_role_resolves_to_its_person(self) -> None:
+        by_role = self.owner({"reference": "PractitionerRole/7"})
+        by_person = self.owner({"reference": "Practitioner/1"})
+        assert by_role is not None
+        assert by_role.same_as(by_person)
+        assert by_role.roles == {"registered-nurse"}
+        assert "PractitionerRole/7" not in by_role.keys
+
+    def test_an_identifier_and_an_id_are_one_person(self) -> None:
+        by_number = self.owner(
+            {"type": "Practitioner", "identifier": {"system": self.NUMBER.system, "value": "N-1"}}
+        )
+        assert by_number is not None
+        assert by_number.same_as(self.owner({"reference": "Practitioner/1"}))
+
+    def test_a_contained_person_goes_by_identifier(self) -> None:
+        held = {
+            "resourceType": "Practitioner",
+            "id": "n",
+            "identifier": [{"system": self.NUMBER.system, "value": "N-1"}],
+            "name": [{"family": "Vale"}],
+        }
+        staff = self.owner({"reference": "#n"}, contained=[held])
+        assert staff is not None
+        assert staff.keys == {self.NUMBER.token}
+        assert staff.display == "Vale"
+
+    def test_a_name_alone_is_nobody(self) -> None:
+        first = self.owner({"type": "Practitioner", "display": "A nurse"})
+        assert first is not None
+        assert not first.same_as(first)
+
+    def test_an_organisation_is_no_person(self) -> None:
+        assert self.owner({"reference": "Organization/9"}) is None
+
+    def test_role_codes_are_kept_as_sent(self) -> None:
+        role = {
+            "resourceType": "PractitionerRole",
+            "practitioner": {"reference": "Practitioner/1"},
+            "code": [concept(f"{HOSPITAL}/role", "student-nurse")],
+        }
+        record = body(role)
+        assert record.roles == {"student-nurse"}
+        assert record.practitioner == Ref(kind="Practitioner", id="1")
