@@ -89,8 +89,8 @@ def _single(raw: str, found: Structure, data: str) -> ScanResult:
 
 def _compound(raw: str, data: str) -> ScanResult:
     """Structure 023: ``aabbb`` and then ``aa`` structures with nothing between them."""
-    place, parts = len("=+") + len(data), []
-    while place < len(raw):
+    place, parts, stated = len("=+") + len(data), [], int(data[:2])
+    while place < len(raw) and len(parts) <= stated:
         found = identify(raw, place)
         inner = content(found, raw, place) if found and found.number != COMPOUND else None
         if found is None or inner is None:
@@ -98,8 +98,8 @@ def _compound(raw: str, data: str) -> ScanResult:
         end = place + _length(found, inner)
         parts.append(_single(raw[place:end], found, inner))
         place = end
-    if len(parts) != int(data[:2]):
-        return _spoiled(raw, f"a compound message of {len(parts)} parts that says {data[:2]}")
+    if len(parts) != stated:
+        return _spoiled(raw, "a compound message without the number of parts that it states")
     faults = [f"{NAMES[part.structure or '']}: {part.fault}" for part in parts if part.fault]
     if faults:
         return _spoiled(raw, "; ".join(faults))

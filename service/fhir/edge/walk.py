@@ -12,9 +12,10 @@ Json = dict[str, Any]
 
 MOST_PROBLEMS = 50
 MOST_CODES = 16
-UNDERSTOOD_MODIFIERS = frozenset(
-    {"http://hl7.org/fhir/5.0/StructureDefinition/extension-AdverseEvent.status"}
-)
+# The only modifiers that are understood, and on what: those that the service writes itself.
+UNDERSTOOD_MODIFIERS = {
+    "http://hl7.org/fhir/5.0/StructureDefinition/extension-AdverseEvent.status": "AdverseEvent"
+}
 _OTHER = {"R4": "R5", "R5": "R4"}
 
 
@@ -104,6 +105,8 @@ class Walk:
                 self._choose(chosen, element, path)
             if element.many:
                 self._items(node, element, value, path)
+                if name == "modifierExtension":
+                    self._modifiers(value, table, path)
             elif element.check is not None:
                 self._primitive(element, value, (path, name, None))
             else:
@@ -129,8 +132,6 @@ class Walk:
         if element.check is None:
             for index, item in enumerate(value):
                 self._complex(element, item, (path, name, index))
-            if name == "modifierExtension":
-                self._modifiers(value, path)
             return
         beside = node.get(f"_{name}")
         for index, item in enumerate(value):
@@ -163,10 +164,10 @@ class Walk:
             if rule is not None:
                 rule(self, value, element, path)
 
-    def _modifiers(self, value: list[Any], path: Path) -> None:
-        for index, item in enumerate(value):
+    def _modifiers(self, value: Any, table: Type, path: Path) -> None:
+        for index, item in enumerate(value if type(value) is list else ()):
             url = item.get("url") if type(item) is dict else None
-            if type(url) is not str or url not in UNDERSTOOD_MODIFIERS:
+            if type(url) is not str or UNDERSTOOD_MODIFIERS.get(url) != table.name:
                 text = "may change the meaning of the resource and is not known here"
                 self.add("extension", (path, "modifierExtension", index), text)
 

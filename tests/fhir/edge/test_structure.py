@@ -418,6 +418,20 @@ class TestModifiers:
         place = "Observation.contained[0].modifierExtension[0]"
         assert told(observation(contained=held)) == ("extension", place)
 
+    def test_what_we_write_ourselves_is_understood_where_it_belongs(self) -> None:
+        """R4 carries AdverseEvent.status of R5 as a modifier (cross-version extensions)."""
+        url = "http://hl7.org/fhir/5.0/StructureDefinition/extension-AdverseEvent.status"
+        extension = [{"url": url, "valueCode": "completed"}]
+        event = {
+            "resourceType": "AdverseEvent",
+            "actuality": "actual",
+            "subject": {"reference": "Patient/1"},
+            "modifierExtension": extension,
+        }
+        assert check(event, "R4") == ()
+        place = "Observation.modifierExtension[0]"
+        assert told(observation(modifierExtension=extension)) == ("extension", place)
+
     def test_an_ordinary_extension_may_be_ignored(self) -> None:
         extension = [{"url": "https://elsewhere.example/x", "valueBoolean": True}]
         assert check(observation(extension=extension), "R4") == ()
