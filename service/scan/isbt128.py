@@ -89,7 +89,8 @@ def _single(raw: str, found: Structure, data: str) -> ScanResult:
 
 def _compound(raw: str, data: str) -> ScanResult:
     """Structure 023: ``aabbb`` and then ``aa`` structures with nothing between them."""
-    place, parts, stated = len("=+") + len(data), [], int(data[:2])
+    place, stated = len("=+") + len(data), int(data[:2])
+    parts: list[ScanResult] = []
     while place < len(raw) and len(parts) <= stated:
         found = identify(raw, place)
         inner = content(found, raw, place) if found and found.number != COMPOUND else None

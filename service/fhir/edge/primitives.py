@@ -40,12 +40,12 @@ TEXT = "must be a JSON string"
 def _string(value: Any) -> str | None:
     if type(value) is not str:
         return TEXT
-    if value.isprintable():
-        return None if value and not value.isspace() else "must not be empty"
+    if not value or value.isspace():
+        return "must not be empty"
     if len(value) > MAX_STRING:
         return "is longer than 1 MB"
-    if value.isspace():
-        return "must not be empty"
+    if value.isprintable():
+        return None
     return "holds a control character" if _CONTROL.search(value) else None
 
 

@@ -25,8 +25,6 @@ _BOM = b"\xef\xbb\xbf"
 _ESCAPED_NUL = rb"\u0000"
 _ESCAPED_SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
-_LARGEST = 2**64  # beyond it the encoder needs the number as a Decimal
-_SMALLEST = -(2**63)
 
 
 def parse(body: bytes) -> Any:
@@ -61,10 +59,7 @@ def dump(value: Any) -> bytes:
 
     Raises ValueError for a Decimal that is not finite, UnicodeEncodeError for a lone surrogate.
     """
-    try:
-        encoded = _ENCODER.encode(value)
-    except OverflowError:
-        encoded = _ENCODER.encode(_without_long_integers(value))
+    encoded = _ENCODER.encode(value)
     if b"NaN" in encoded or b"Infinity" in encoded:
         _check_finite(value)
     return encoded
@@ -159,15 +154,6 @@ def _strings(value: Any) -> Iterator[str]:
             waiting.extend(found.values())
         elif isinstance(found, list):
             waiting.extend(found)
-
-
-def _without_long_integers(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _without_long_integers(held) for key, held in value.items()}
-    if isinstance(value, list):
-        return [_without_long_integers(held) for held in value]
-    is_long = type(value) is int and not _SMALLEST <= value < _LARGEST
-    return Decimal(value) if is_long else value
 
 
 def _check_finite(value: Any) -> None:

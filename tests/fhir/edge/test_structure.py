@@ -248,6 +248,8 @@ class TestNothingEmpty:
             ({"status": None}, "Observation.status"),
             ({"_status": None}, "Observation._status"),
             ({"_status": {}}, "Observation._status"),
+            ({"_status": [{"id": "x"}]}, "Observation._status"),
+            ({"_status": "x"}, "Observation._status"),
             ({"contained": []}, "Observation.contained"),
         ],
     )
@@ -270,8 +272,9 @@ class TestNothingEmpty:
         assert check(patient, "R4") == ()
         name["given"] = ["Ada"]
         assert check(patient, "R4") == ()
-        name["_given"] = [None, None]
-        assert len(check(patient, "R4")) == 1
+        for beside in ([None, None], [], {"id": "x"}, ["x"]):
+            name["_given"] = beside
+            assert {p.code for p in check(patient, "R4")} == {"structure"}
 
     def test_a_contained_resource_of_another_type_is_held_to_it_too(self) -> None:
         held = {"resourceType": "CareTeam", "id": "c", "participant": [{"role": []}]}
@@ -318,6 +321,8 @@ class TestJsonTypes:
         """R5: integer64 is a JSON string."""
         document = {"resourceType": "Patient", "photo": [{"contentType": "x/y", "size": "10"}]}
         assert check(document, "R5") == ()
+        document["photo"] = [{"contentType": "x/y", "size": str(2**63)}]
+        assert told(document, "R5") == ("value", "Patient.photo[0].size")
         document["photo"] = [{"contentType": "x/y", "size": 10}]
         assert told(document, "R5") == ("structure", "Patient.photo[0].size")
 
@@ -593,6 +598,11 @@ class TestOtherPrimitives:
     def test_base64(self, data: str, passes: bool) -> None:
         patient = {"resourceType": "Patient", "photo": [{"data": data}]}
         assert (check(patient, "R4") == ()) == passes
+
+    def test_a_string_has_an_end(self) -> None:
+        """R4 and R5: a string holds no more than 1 MB."""
+        text = "\n" + "x" * 1024 * 1024
+        assert told(observation(valueString=text)) == ("value", "Observation.valueString")
 
     @pytest.mark.parametrize("text", ["a\x00b", "a\x07b", "\x1b[31m"])
     def test_control_characters(self, text: str) -> None:
