@@ -13,7 +13,7 @@ from service.fhir.read import r4, r5
 from service.fhir.read.common import Reader
 from service.fhir.read.consent import read_consent
 from service.fhir.read.context import ReadContext, Reading, Resolve, Unmapped
-from service.fhir.read.datatypes import Json, each, walk
+from service.fhir.read.datatypes import Json
 from service.fhir.read.issue import read_issue
 from service.fhir.read.observation import read_observation
 from service.fhir.read.order import read_order
@@ -47,11 +47,10 @@ class _Dialect:
 
     neutral: Callable[[Json], Json]
     expression: Callable[[str], str]
-    understood: Callable[[str], bool]
 
 
-_R4 = _Dialect(neutral=r4.neutral, expression=r4.expression, understood=r4.understood)
-_R5 = _Dialect(neutral=r5.neutral, expression=r5.expression, understood=r5.understood)
+_R4 = _Dialect(neutral=r4.neutral, expression=r4.expression)
+_R5 = _Dialect(neutral=r5.neutral, expression=r5.expression)
 DIALECTS: dict[str, _Dialect] = {"R4": _R4, "R4B": _R4, "R5": _R5}
 
 TOPICS: dict[str, Callable[[Reader], tuple[Body, ...]]] = {
@@ -82,7 +81,6 @@ def read(resource: Json, release: str, context: ReadContext) -> Reading:
     """
     dialect = DIALECTS[release]
     reader = Reader(dialect.neutral(resource), context, dialect.expression)
-    _refuse_modified(reader, resource, dialect.understood)
     topic = TOPICS.get(reader.kind)
     echoed = reader.echo and reader.kind != "Task"
     bodies = () if topic is None or echoed else topic(reader)
@@ -101,20 +99,6 @@ def read(resource: Json, release: str, context: ReadContext) -> Reading:
 
 def _once(problems: Iterable[Problem]) -> tuple[Problem, ...]:
     return tuple(dict.fromkeys(problems))
-
-
-def _refuse_modified(reader: Reader, resource: Json, understood: Callable[[str], bool]) -> None:
-    """Refuses what says that it must not be read without knowing something more."""
-    if resource.get("implicitRules"):
-        text = f"The rules {resource['implicitRules']!r} are not known here."
-        reader.problem("not-supported", text, "implicitRules")
-    for path, element in walk(resource, reader.kind):
-        for extension in each(element, "modifierExtension"):
-            url = str(extension.get("url"))
-            if not understood(url):
-                text = f"The modifier extension {url} is not known here."
-                place = f"{path}.modifierExtension".partition(".")[2]
-                reader.problem("extension", text, place)
 
 
 def facts_of(

@@ -1,5 +1,7 @@
 """One resource being read: look-ups with their warnings, the same for every topic and release.
 
+No text of a problem or warning holds a value that was sent.
+
 A Reader sees a resource in the shape of R5, whatever release it came in; ``expression`` turns a
 path of that shape back into a path of the sender's release.
 """
@@ -86,7 +88,7 @@ class Reader:
             return parse_moment(text)
         except ValueError as error:
             place = self._expression(f"{self.kind}.{path}")
-            self.problem("value", f"{place} is {text!r}: {error}.", path)
+            self.problem("value", f"{place}: {error}.", path)
             return None
 
     def period(self, element: Json, name: str) -> tuple[Moment | None, Moment | None]:
@@ -144,38 +146,33 @@ class Reader:
             return None
         held = self._contained.get(text[1:])
         if held is None:
-            self.problem(
-                "not-found", f"No contained resource has the id {text[1:]!r}.", "contained"
-            )
+            self.problem("not-found", "No contained resource has that id.", "contained")
         return held
 
-    def ref(self, reference: Json, kinds: str = "") -> Ref | None:
+    def ref(self, reference: Json, kind: str = "") -> Ref | None:
         """A reference, or None for an empty one; a contained one goes by its identifier.
 
-        ``kinds``, where given, are the only types it may point at, separated by blanks.
+        kind: what a reference by identifier points at where it does not say so itself.
         """
         if not reference:
             return None
         held = self.contained(reference)
         if held is not None:
-            found = contained_ref(held, reference)
-        elif (text_of(reference, "reference") or "").startswith("#"):
+            return contained_ref(held, reference)
+        literal = text_of(reference, "reference") or ""
+        if literal.startswith("#"):
             return None
-        else:
-            found = self.context.resolve(reference)
-        if kinds and found.kind and found.kind not in kinds.split():
-            self.problem("value", f"A reference to {found.kind} is not a reference to {kinds}.", "")
-            return None
-        return found
+        named = {**reference, "type": kind} if kind and not literal else reference
+        return self.context.resolve(reference if text_of(reference, "type") else named)
 
-    def refs(self, element: Json, name: str) -> tuple[Ref, ...]:
+    def refs(self, element: Json, name: str, kind: str = "") -> tuple[Ref, ...]:
         """The references under a name."""
-        found = (self.ref(reference) for reference in each(element, name))
+        found = (self.ref(reference, kind) for reference in each(element, name))
         return tuple(ref for ref in found if ref is not None)
 
     def patient(self, name: str) -> Ref | None:
         """The patient a reference names; any other kind of target refuses the resource."""
-        found = self.ref(one(self.resource, name))
+        found = self.ref(one(self.resource, name), "Patient")
         if found is None or found.kind in ("Patient", ""):
             return found
         self.problem("value", f"{self.kind}.{name} must be a Patient, not {found.kind}.", name)
@@ -187,7 +184,7 @@ class Reader:
         A role resolves to its person. A mention that names nobody by id or identifier has no keys
         and is never the same person as another.
         """
-        ref = self.ref(reference)
+        ref = self.ref(reference, "Practitioner")
         if ref is None or ref.kind not in PERSONS:
             return None
         held = self.contained(reference)
@@ -218,9 +215,8 @@ class Reader:
 
     def unknown(self, concept: str, codeable: Json, path: str) -> None:
         """Lists the codings of a CodeableConcept as unmapped."""
-        said = wording(codeable)
-        if said:
-            self.warn(f"{said!r} has no word among the {concept}.", path, "code-invalid")
+        if wording(codeable):
+            self.warn(f"What was sent has no word among the {concept}.", path, "code-invalid")
         self.unmapped_only(concept, codeable)
 
     def unmapped_only(self, concept: str, codeable: Json) -> None:
@@ -263,7 +259,7 @@ class Reader:
         if value is None:
             return None, "No value was sent"
         if text_of(quantity, "comparator"):
-            return None, f"The value is only a bound ({quantity['comparator']}{value})"
+            return None, "The value is only a bound"
         if code is None or quantity.get("system") != UCUM:
             return None, "The unit of measure has no UCUM code"
         found = to_unit(value, code, unit)
@@ -284,7 +280,7 @@ def staff_record(reader: Reader, held: Json) -> StaffRecord:
     return StaffRecord(
         identifiers=tuple(filter(None, map(identifier_of, each(held, "identifier")))),
         name=name_text(one(held, "name")) or text_of(pointed, "display"),
-        practitioner=reader.ref(pointed) if pointed else None,
+        practitioner=reader.ref(pointed, "Practitioner") if pointed else None,
         roles=frozenset(code for code in codes if code),
     )
 

@@ -1,15 +1,18 @@
 """FHIR's data types as plain values: dates, identifiers, concepts, references, value[x]."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
-from typing import Any
+from typing import Any, TypeVar
 
 from service.facts.identity import Identifier, PersonName
 from service.facts.moment import Moment
 
 Json = dict[str, Any]
+T = TypeVar("T")
+
+NO_TIME = "there is no such date or time"
 
 _PARTIAL = re.compile(r"\d{4}(-\d{2}(-\d{2})?)?")
 _INSTANT = re.compile(
@@ -64,17 +67,25 @@ def parse_moment(text: str) -> Moment:
     leap second counts as the second after it.
     """
     if _PARTIAL.fullmatch(text):
-        date.fromisoformat(text + "-01-01"[len(text) - 4 :])
+        _checked(lambda: date.fromisoformat(text + "-01-01"[len(text) - 4 :]))
         return Moment(text=text)
     found = _INSTANT.fullmatch(text)
     if found is None:
-        if _ZONELESS.fullmatch(text):
-            raise ValueError("a time needs seconds and a time zone, such as +02:00 or Z")
-        raise ValueError("not a FHIR date or time")
+        zoneless = _ZONELESS.fullmatch(text)
+        raise ValueError("a time needs seconds and a time zone" if zoneless else NO_TIME)
     minute, second, fraction, offset = found.groups()
     spare = timedelta(seconds=int(second) == 60)
     whole = f"{minute}:{59 if spare else second}{(fraction or '')[:7]}{offset}"
-    return Moment(text=text, instant=datetime.fromisoformat(whole).astimezone(UTC) + spare)
+    instant = _checked(lambda: datetime.fromisoformat(whole))
+    return Moment(text=text, instant=instant.astimezone(UTC) + spare)
+
+
+def _checked(parse: Callable[[], T]) -> T:
+    """A parse whose error says nothing of what was sent."""
+    try:
+        return parse()
+    except ValueError:
+        raise ValueError(NO_TIME) from None
 
 
 def identifier_of(element: Json) -> Identifier | None:
@@ -114,14 +125,3 @@ def name_text(name: Json) -> str | None:
     parts = person_name(name)
     joined = " ".join(part for part in (parts.given, parts.family) if part)
     return text_of(name, "text") or joined or None
-
-
-def walk(element: Any, path: str) -> Iterator[tuple[str, Json]]:
-    """Every complex value inside an element, itself first, with its path."""
-    if isinstance(element, dict):
-        yield path, element
-        for name, value in element.items():
-            yield from walk(value, f"{path}.{name}")
-    elif isinstance(element, list):
-        for place, value in enumerate(element):
-            yield from walk(value, f"{path}[{place}]")

@@ -102,7 +102,7 @@ class Inputs:
         said = code_of(found[1])
         if said in ENUMERATED[word]:
             return said
-        self.refuse(word, f"is {said!r}, not one of {', '.join(sorted(ENUMERATED[word]))},")
+        self.refuse(word, f"is not one of {', '.join(sorted(ENUMERATED[word]))}")
         return None
 
     def flag(self, word: str) -> bool | None:
@@ -140,7 +140,7 @@ class Inputs:
             return self._reader.moment_of(found[1], "input.value")
         read = read_expiry_text(found[1], self._reader.context.zone)
         if read is None:
-            self.refuse(word, f"is {found[1]!r}, no expiry as labels write it,")
+            self.refuse(word, "is no expiry as labels write it")
         return read
 
     def group(self, word: str) -> Group | None:
@@ -208,7 +208,7 @@ class Inputs:
         if found is None or not isinstance(found[1], dict):
             return None
         if found[0] == "Reference":
-            return self._reader.ref(found[1])
+            return self._reader.ref(found[1], kind)
         identifier = identifier_of(found[1])
         return Ref(kind=kind, identifier=identifier) if identifier else None
 

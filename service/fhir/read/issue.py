@@ -31,7 +31,7 @@ def read_issue(reader: Reader) -> tuple[Body, ...]:
     for name in ("status", "product", "patient"):
         reader.require(issue.get(name), name)
     if status and status not in STATES:
-        reader.problem("code-invalid", f"{status!r} is no status of an issue.", "status")
+        reader.problem("code-invalid", "What was sent is no status of an issue.", "status")
     reader.subject = _patient(reader)
     reader.retracted = status == "entered-in-error"
     until = reader.own(issue, "issue-valid-until")
@@ -49,8 +49,8 @@ def read_issue(reader: Reader) -> tuple[Body, ...]:
             quantity=reader.amount(one(issue, "quantity"), "mL", "quantity"),
             issued_by=_performer(reader, "release"),
             received_by=_performer(reader, "receipt"),
-            destination=reader.ref(one(issue, "destination")),
-            based_on=reader.refs(issue, "basedOn"),
+            destination=reader.ref(one(issue, "destination"), "Location"),
+            based_on=reader.refs(issue, "basedOn", "ServiceRequest"),
             emergency_release=flag(reader, "emergency-release") is True,
             concession=concession if isinstance(concession, str) else None,
             d_switch=flag(reader, "d-switch") is True,

@@ -25,7 +25,6 @@ from service.fhir.read.datatypes import (
     number_of,
     one,
     text_of,
-    wording,
 )
 from service.fhir.read.group_text import group_of, group_of_text
 from service.fhir.read.order import flag
@@ -38,8 +37,7 @@ ANTI = "anti-"
 def read_test(reader: Reader, test: str) -> tuple[Body, ...]:
     """The facts of one compatibility test."""
     if one(reader.resource, "dataAbsentReason"):
-        why = wording(one(reader.resource, "dataAbsentReason"))
-        reader.warn(f"No result: {why}.", "dataAbsentReason")
+        reader.warn("A test without a result is stored and not used.", "dataAbsentReason")
         return ()
     return TESTS[test](reader)
 
@@ -77,7 +75,7 @@ def _result_word(reader: Reader) -> str | None:
 
 
 def _sample(reader: Reader) -> Ref | None:
-    return reader.ref(one(reader.resource, "specimen"))
+    return reader.ref(one(reader.resource, "specimen"), "Specimen")
 
 
 def _about_unit(reader: Reader) -> bool:

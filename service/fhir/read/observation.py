@@ -17,7 +17,7 @@ def read_observation(reader: Reader) -> tuple[Body, ...]:
     observation = reader.resource
     reader.retracted = observation.get("status") in NOT_READINGS
     subject = one(observation, "subject")
-    about = reader.ref(subject)
+    about = reader.ref(subject, "Patient")
     if about is not None and about.kind not in ("Patient", ""):
         reader.warn(f"An Observation about a {about.kind} is stored and not used.", "subject")
         return ()

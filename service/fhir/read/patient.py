@@ -74,7 +74,7 @@ def _links(reader: Reader, kinds: frozenset[str]) -> tuple[Ref, ...]:
     links = [
         one(link, "other") for link in each(reader.resource, "link") if link.get("type") in kinds
     ]
-    found = [reader.ref(link) for link in links]
+    found = [reader.ref(link, "Patient") for link in links]
     return tuple(ref for ref in found if ref and ref.kind in ("Patient", ""))
 
 
@@ -92,7 +92,7 @@ def read_encounter(reader: Reader) -> tuple[Body, ...]:
     return (
         EncounterRecord(
             identifiers=reader.identifiers(),
-            location=reader.ref(one(place, "location")),
+            location=reader.ref(one(place, "location"), "Location"),
             setting=next((word for word in words if word), None),
             start=start,
         ),

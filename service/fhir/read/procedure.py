@@ -65,8 +65,8 @@ def _start(reader: Reader, start: Moment) -> Step:
         start=start,
         owner=_performer(reader, "transfusionist") or _first(reader),
         second_checker=_performer(reader, "verifier"),
-        location=reader.ref(one(procedure, "location")),
-        based_on=reader.refs(procedure, "basedOn"),
+        location=reader.ref(one(procedure, "location"), "Location"),
+        based_on=reader.refs(procedure, "basedOn", "ServiceRequest"),
         unit=_unit(reader) or UnitRef(),
     )
 

@@ -60,11 +60,6 @@ def expression(path: str) -> str:
 BASIC = frozenset({"identifier", "subject", "meta.lastUpdated", "contained", "extension"})
 
 
-def understood(url: str) -> bool:
-    """True for a modifier extension that carries an R5 element: those are read."""
-    return url.startswith(CROSS)
-
-
 def _same(resource: Json) -> Json:
     return resource
 

@@ -11,8 +11,3 @@ def neutral(resource: Json) -> Json:
 def expression(path: str) -> str:
     """The path itself."""
     return path
-
-
-def understood(url: str) -> bool:
-    """Whether a modifier extension changes nothing that is not known here: never, in R5."""
-    return False

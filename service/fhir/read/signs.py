@@ -2,7 +2,7 @@
 
 from service.facts.records import Sign
 from service.fhir.read.common import Reader
-from service.fhir.read.datatypes import Json, chosen, codings, each, flag_of, one, text_of, wording
+from service.fhir.read.datatypes import Json, chosen, codings, each, flag_of, one, text_of
 from service.fhir.read.vitals import performer_of, when
 
 
@@ -26,8 +26,7 @@ def _sign(reader: Reader, part: Json) -> Sign | None:
         return None
     present = True if coded is None else _present(reader, part, value)
     if present is None:
-        said = wording(value) or text_of(part, "valueString")
-        reader.warn(f"{said!r} is taken as: {sign} is present.", "value", "value")
+        reader.warn(f"What was sent is taken as: {sign} is present.", "value", "value")
     return Sign(
         sign=sign,
         present=present is not False,

@@ -112,8 +112,7 @@ def _code(reader: Reader) -> StepCode | None:
     word = reader.word("steps", one(reader.resource, "code"), "code")
     if word is not None:
         return StepCode(word)
-    said = wording(one(reader.resource, "code"))
-    reader.problem("code-invalid", f"{said!r} is no bedside step that is known here.", "code")
+    reader.problem("code-invalid", "The code is no bedside step that is known here.", "code")
     reader.unmapped_only("steps", one(reader.resource, "code"))
     return None
 
@@ -129,8 +128,8 @@ def _step(reader: Reader, inputs: Inputs, head: _Head) -> Step:
         start=head.start,
         end=head.end,
         owner=reader.staff(one(task, "owner")),
-        location=reader.ref(one(task, "location")),
-        based_on=reader.refs(task, "basedOn"),
+        location=reader.ref(one(task, "location"), "Location"),
+        based_on=reader.refs(task, "basedOn", "ServiceRequest"),
         unit=_decides(bag, focus),
         focus=focus,
         band=_band(inputs),
@@ -138,7 +137,7 @@ def _step(reader: Reader, inputs: Inputs, head: _Head) -> Step:
         bag=bag,
         spoken=inputs.code("spoken-confirmed"),
         spoken_unable=inputs.said("spoken-unable"),
-        confirmed_by=inputs.reference("confirmed-by"),
+        confirmed_by=inputs.reference("confirmed-by", "Practitioner"),
         second_checker=inputs.staff("second-checker"),
         second_checked_at=inputs.moment("second-checked-at"),
         appearance=inputs.code("appearance"),
@@ -214,7 +213,7 @@ def _label(inputs: Inputs) -> CompatibilityLabel | None:
     donation = read_typed_din(number) if number else None
     product = read_product(code) if code else None
     if code and product is None:
-        inputs.refuse("label-product-code", f"is {code!r}, no product code,")
+        inputs.refuse("label-product-code", "is no product code")
     return CompatibilityLabel(
         identifiers=inputs.identifiers("label-identifier"),
         name=PersonName(family=inputs.text("label-family"), given=inputs.text("label-given")),

@@ -54,7 +54,7 @@ def read_device_use(reader: Reader) -> tuple[Body, ...]:
     use = reader.resource
     reader.subject = reader.patient("patient")
     reader.retracted = use.get("status") in ("entered-in-error", "not-done")
-    device = reader.ref(one(one(use, "device"), "reference"))
+    device = reader.ref(one(one(use, "device"), "reference"), "Device")
     if device is None:
         reader.warn("A use that names no device is not used.", "device")
         return ()

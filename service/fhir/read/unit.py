@@ -19,7 +19,6 @@ from service.fhir.read.datatypes import (
     flag_of,
     one,
     text_of,
-    wording,
 )
 from service.fhir.read.group_text import group_of
 from service.fhir.read.which_unit import described_unit, unit_ref
@@ -65,12 +64,26 @@ def read_unit(reader: Reader) -> tuple[Body, ...]:
             status=_status(reader),
             container=own_word(reader, "containers", "unit-container"),
             titre=said.titre,
-            additive_solution=said.additive_solution,
+            additive_solution=_solution(said, known),
             parents=_parents(reader),
-            intended=reader.ref(intended) if intended else None,
-            product_text=wording(one(unit, "productCode")),
+            intended=reader.ref(intended, "Patient") if intended else None,
+            product_text=_text(unit, known),
         ),
     )
+
+
+def _text(unit: Json, known: products.Product | None) -> str | None:
+    """What the product is called: as sent, else as the product table says."""
+    code = one(unit, "productCode")
+    shown = [text_of(coding, "display") for coding in codings(code)]
+    found = [text_of(code, "text"), *shown, known.text if known else None]
+    return next((text for text in found if text), None)
+
+
+def _solution(said: _Properties, known: products.Product | None) -> bool | None:
+    if said.additive_solution is not None or known is None:
+        return said.additive_solution
+    return known.additive_solution
 
 
 def own_word(reader: Reader, concept: str, fact: str) -> str | None:

@@ -46,7 +46,7 @@ def read_vitals(reader: Reader) -> Vitals:
         readings=tuple(one for one in found if isinstance(one, Measurement)),
         unusable=tuple(one for one in found if isinstance(one, Unusable)),
         at=at,
-        members=reader.refs(observation, "hasMember"),
+        members=reader.refs(observation, "hasMember", "Observation"),
         part_of=(*reader.refs(observation, "partOf"), *reader.refs(observation, "focus")),
         performer=performer_of(reader),
         clinician_reported=not by_device,

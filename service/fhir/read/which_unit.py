@@ -71,7 +71,7 @@ def unit_ref(reader: Reader, reference: Json) -> UnitRef | None:
     held = reader.contained(reference)
     if held is not None:
         return contained_unit(reader, held)
-    ref = reader.ref(reference)
+    ref = reader.ref(reference, "BiologicallyDerivedProduct")
     if ref is None or (ref.kind and ref.kind not in BAGS):
         return None
     named = identifier_of(one(reference, "identifier")) or ref.identifier
@@ -104,11 +104,11 @@ def described_unit(reader: Reader, product: Json) -> UnitRef:
         collection=code.collection if code else None,
     )
     if division and code and code.division not in (None, UNDIVIDED, division):
-        _contradiction(reader, "division", division, code.division or "")
+        _contradiction(reader, "division")
     for other in own:
         said = _joined(reader, said, other) if other else said
     if said.din and read_typed_din(said.din).din is None:
-        reader.warn(f"{said.din!r} is no ISBT 128 donation number.", "biologicalSourceEvent")
+        reader.warn("Not an ISBT 128 donation number; it is kept as sent.", "biologicalSourceEvent")
     return said
 
 
@@ -128,7 +128,7 @@ def product_code(reader: Reader, product: Json) -> ProductLabel | None:
             found = read_product(text.upper() if len(text) == len("E0398") else text)
             if found is not None:
                 return found
-            reader.warn(f"{text!r} is no product description code.", "productCode")
+            reader.warn("Not a product description code; it is not used.", "productCode")
     return None
 
 
@@ -136,7 +136,7 @@ def _joined(reader: Reader, said: UnitRef, other: UnitRef) -> UnitRef:
     for part in ("din", "product", "division"):
         first, second = getattr(said, part), getattr(other, part)
         if first and second and first != second:
-            _contradiction(reader, part, first, second)
+            _contradiction(reader, part)
     return replace(
         said,
         din=said.din or other.din,
@@ -145,6 +145,6 @@ def _joined(reader: Reader, said: UnitRef, other: UnitRef) -> UnitRef:
     )
 
 
-def _contradiction(reader: Reader, part: str, first: str, second: str) -> None:
-    text = f"The unit names two of one thing ({part}): {first} and {second}."
+def _contradiction(reader: Reader, part: str) -> None:
+    text = f"The unit names itself in two ways that differ in their {part}."
     reader.problem("business-rule", text, "identifier")

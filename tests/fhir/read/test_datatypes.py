@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from service.fhir.read.datatypes import parse_moment, person_name
 
-LOCAL = st.datetimes(datetime.min.replace(year=1900), datetime.min.replace(year=2200))
+SECONDS = st.integers(-2 * 10**9, 7 * 10**9)
 OFFSETS = st.integers(-14 * 60, 14 * 60)
 
 
@@ -41,8 +41,9 @@ class TestTimes:
         ],
     )
     def test_what_fhir_refuses_is_refused(self, text: str) -> None:
-        with pytest.raises(ValueError, match=r"."):
+        with pytest.raises(ValueError, match=r".") as raised:
             parse_moment(text)
+        assert not text or text not in str(raised.value)
 
     def test_a_time_without_a_zone_is_told_so(self) -> None:
         with pytest.raises(ValueError, match="time zone"):
@@ -57,9 +58,10 @@ class TestTimes:
         assert moment.instant == datetime(2024, 5, 6, 10, 0, 0, 123456, tzinfo=UTC)
         assert moment.text.endswith("-00:00")
 
-    @given(LOCAL, OFFSETS)
-    def test_any_instant_comes_back(self, local: datetime, minutes: int) -> None:
-        instant = local.replace(tzinfo=timezone(timedelta(minutes=minutes)))
+    @given(SECONDS, OFFSETS)
+    def test_any_instant_comes_back(self, seconds: int, minutes: int) -> None:
+        zone = timezone(timedelta(minutes=minutes))
+        instant = datetime.fromtimestamp(seconds, zone) + timedelta(microseconds=123456)
         text = instant.isoformat(timespec="microseconds")
         assert parse_moment(text).instant == instant
         assert parse_moment(text).text == text

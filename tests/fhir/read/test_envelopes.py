@@ -13,18 +13,17 @@ from service.facts.identity import Identifier, Ref
 from service.fhir.read import Reading, Version, facts_of, missing_facts, read
 from service.fhir.read.context import ReadContext
 from tests.support.reading import (
-    CROSS,
     LOINC,
     Json,
     concept,
     context,
     observation,
     own,
-    quantity,
     read_one,
     step,
 )
 
+CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 NOON = datetime(2025, 6, 2, 12, tzinfo=UTC)
 
 
@@ -38,32 +37,8 @@ def envelope(reading: Reading, version: int, **more: Any) -> tuple[Fact[Any], ..
     return facts_of(reading, "Observation/o1", **(held | more))
 
 
-class TestWhatMustNotBeRead:
-    """An unknown modifier extension or rule set changes what a resource means."""
-
-    def test_an_unknown_modifier_extension_refuses(self) -> None:
-        resource = step(
-            "start", modifierExtension=[{"url": "http://x/unless", "valueBoolean": True}]
-        )
-        reading = read_one(resource)
-        assert reading.status == 422
-        assert reading.problems[0].code == "extension"
-        assert reading.problems[0].expression == "Task.modifierExtension"
-
-    def test_a_nested_one_refuses_too(self) -> None:
-        resource = step("start", [("rate", "valueQuantity", quantity("50", "mL/h"))])
-        resource["input"][0]["modifierExtension"] = [{"url": "http://x/not"}]
-        problem = read_one(resource).problems[0]
-        assert problem.expression == "Task.input[0].modifierExtension"
-
-    def test_a_cross_version_one_is_understood_in_r4_only(self) -> None:
-        said = [{"url": f"{CROSS}Task.performer", "valueCode": "x"}]
-        assert read_one(step("start", modifierExtension=said), "R4").problems == ()
-        assert read_one(step("start", modifierExtension=said), "R5").problems
-
-    def test_implicit_rules_refuse(self) -> None:
-        reading = read_one(step("start", implicitRules="http://x/rules"))
-        assert reading.problems[0].code == "not-supported"
+class TestWhatIsNotRead:
+    """What nothing here can use is stored and states nothing."""
 
     def test_a_missing_contained_resource_refuses(self) -> None:
         reading = read_one(step("start", owner={"reference": "#nobody"}))
@@ -75,6 +50,54 @@ class TestWhatMustNotBeRead:
         )
         assert reading.bodies == ()
         assert reading.identifiers == (Identifier("a", "b"),)
+
+
+CANARY = "Xylophone77"
+SPOILT: tuple[Json, ...] = (
+    step("start", executionPeriod={"start": CANARY}),
+    step("start") | {"code": {"coding": [{"system": "s", "code": CANARY}], "text": CANARY}},
+    step("check-unit", [("label-expiry", "valueString", CANARY)]),
+    step("check-unit", [("appearance", "valueCode", CANARY)]),
+    step("check-unit", [("label-unit-group", "valueString", CANARY)]),
+    step("check-unit", [("label-product-code", "valueString", CANARY)]),
+    step("check-unit", [(CANARY, "valueString", CANARY)]),
+    step("suspect-reaction", [("sign", "valueCodeableConcept", {"text": CANARY})]),
+    step("start", owner={"reference": f"#{CANARY}"}),
+    observation(concept(LOINC, "882-1"), valueCodeableConcept={"text": CANARY}),
+    observation(concept(LOINC, "890-4"), valueString=CANARY),
+    observation(concept(LOINC, "8310-5"), valueQuantity={"value": 1, "unit": CANARY}),
+    observation(concept(LOINC, "8310-5"), valueQuantity=quantity("1", CANARY)),
+    observation(
+        concept("s", CANARY, CANARY), category=[own("x", "y"), concept(CATEGORY, "symptom")]
+    ),
+    {
+        "resourceType": "BiologicallyDerivedProduct",
+        "biologicalSourceEvent": {"system": "s", "value": CANARY},
+        "identifier": [{"value": CANARY}],
+        "division": CANARY,
+        "expirationDate": CANARY,
+    },
+    {
+        "resourceType": "BiologicallyDerivedProductDispense",
+        "status": CANARY,
+        "product": {"display": CANARY},
+        "patient": {"display": CANARY},
+        "matchStatus": {"text": CANARY},
+    },
+)
+
+
+class TestTextsAreSilent:
+    """No text of a problem or a warning holds a value that was sent."""
+
+    @pytest.mark.parametrize("resource", SPOILT)
+    def test_each(self, resource: Json) -> None:
+        reading = read_one(resource)
+        told = [*reading.problems, *reading.warnings]
+        assert told
+        for problem in told:
+            assert CANARY not in problem.text
+            assert CANARY not in str(problem.expression)
 
 
 class TestStamps:

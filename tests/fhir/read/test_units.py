@@ -181,12 +181,12 @@ class TestProductCode:
         assert of(unit).unit.product is None
 
     def test_a_code_not_in_the_table_leaves_component_and_attributes_unknown(self) -> None:
-        unit = of(unit_r5(productCode=concept(PRODUCT, "E9754")))
+        unit = of(unit_r5(productCode=concept(PRODUCT, "E1234")))
         assert unit.component is None
         assert unit.attributes is None
 
     def test_attributes_are_never_guessed_from_the_text(self) -> None:
-        code = {**concept(PRODUCT, "E9754"), "text": "Plasma, irradiated, leukoreduced"}
+        code = {**concept(PRODUCT, "E1234"), "text": "Plasma, irradiated, leukoreduced"}
         unit = of(unit_r5(productCode=code))
         assert unit.attributes is None
         assert unit.product_text == "Plasma, irradiated, leukoreduced"
@@ -269,6 +269,8 @@ class TestContents:
         unit = of(unit_r5(property=[said]))
         assert {"irradiated", "leukoreduced", "washed"} <= (unit.attributes or frozenset())
         assert unit.component is Component.RED_CELLS
+        assert unit.additive_solution is True
+        assert unit.product_text
 
     def test_typed_antigens(self) -> None:
         system = "https://www.isbt128.org/uri/RedCellAntigen"
