@@ -1,0 +1,40 @@
+"""How readings and signs are shown beside a finding."""
+
+from decimal import Decimal
+
+from service.facts.quantity import UNIT_OF, Reading, Vital
+from service.rules.monitoring_chart import Read, Said
+from service.rules.monitoring_conditions import tenth
+
+NAMES: dict[Vital, str] = {
+    Vital.TEMPERATURE: "temperature",
+    Vital.HEART_RATE: "heart rate",
+    Vital.RESPIRATORY_RATE: "respiratory rate",
+    Vital.SYSTOLIC: "systolic pressure",
+    Vital.DIASTOLIC: "diastolic pressure",
+    Vital.MEAN_PRESSURE: "mean pressure",
+    Vital.SATURATION: "oxygen saturation",
+    Vital.OXYGEN_FLOW: "oxygen flow",
+    Vital.CONSCIOUSNESS: "level of consciousness",
+    Vital.WEIGHT: "weight",
+}
+UNITS: dict[str, str] = {"Cel": "°C", "mm[Hg]": "mmHg", "{score}": ""}
+
+
+def value_text(reading: Reading) -> str:
+    """``38.4 °C``: the value in the unit the rules use, a temperature to one place."""
+    value: Decimal = reading.value
+    if reading.vital is Vital.TEMPERATURE:
+        value = tenth(value)
+    unit = UNIT_OF[reading.vital]
+    return f"{value} {UNITS.get(unit, unit)}".strip()
+
+
+def shown(evidence: tuple[Read | Said, ...]) -> tuple[tuple[str, str], ...]:
+    """Pairs of what was measured or reported and its value."""
+    return tuple(
+        (NAMES[item.reading.vital], value_text(item.reading))
+        if isinstance(item, Read)
+        else ("sign", item.word.replace("-", " "))
+        for item in evidence
+    )
