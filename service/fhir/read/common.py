@@ -263,7 +263,11 @@ class Reader:
         if code is None or quantity.get("system") != UCUM:
             return None, "The unit of measure has no UCUM code"
         found = to_unit(value, code, unit)
-        return (found, None) if found is not None else (None, f"{code} is no unit like {unit}")
+        return (
+            (found, None)
+            if found is not None
+            else (None, f"The unit of measure is not one like {unit}")
+        )
 
 
 def contained_ref(held: Json, reference: Json) -> Ref:

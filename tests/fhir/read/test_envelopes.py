@@ -19,6 +19,7 @@ from tests.support.reading import (
     context,
     observation,
     own,
+    quantity,
     read_one,
     step,
 )
