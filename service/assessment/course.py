@@ -87,7 +87,7 @@ def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -
         ended=unit.ended,
         orders=bench.case.orders_of(unit),
     )
-    screen = reaction.screen(running)
+    screen = reaction.screen(running, shown_wrong(start.findings))
     timed, deadlines = timing.watch(running, reaction_open=reaction_open)
     findings = (
         *_start_advice(running, start),
