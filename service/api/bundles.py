@@ -4,7 +4,14 @@ from collections.abc import Mapping
 from typing import Any
 from urllib.parse import parse_qsl
 
-from service.api.gateway import LARGEST_BUNDLE, Gateway, create_entry, update_entry
+from service.api.gateway import (
+    LARGEST_BUNDLE,
+    Gateway,
+    create_entry,
+    refuse,
+    structure_of,
+    update_entry,
+)
 from service.api.outcomes import problems_of, status_of
 from service.api.queries import query_of
 from service.api.representation import instant_text
@@ -12,7 +19,6 @@ from service.auth.tokens import Source
 from service.errors import BadInput, Problem, ServiceError
 from service.facts.finding import Finding
 from service.fhir.edge.strict_json import dump
-from service.fhir.edge.structure import check_bundle
 from service.fhir.write import operation_outcome
 from service.reconcile.intake import Entry, Outcome
 
@@ -23,9 +29,7 @@ async def bundle(
     gateway: Gateway, source: Source, release: str, body: bytes, content: Any
 ) -> dict[str, Any]:
     """Answers a transaction or a batch; any other bundle is refused (422)."""
-    problems = check_bundle(content, release)
-    if problems:
-        raise BadInput(400, *problems)
+    refuse(_frame(content, release))
     kind = content.get("type")
     entries = content.get("entry") or []
     if len(entries) > LARGEST_BUNDLE:
@@ -37,6 +41,19 @@ async def bundle(
         return await _batch(gateway, source, release, entries)
     text = f"Only transaction and batch bundles are taken here, not {kind!r}."
     raise BadInput(422, Problem(code="not-supported", expression="Bundle.type", text=text))
+
+
+def _frame(content: Any, release: str) -> list[Problem]:
+    """What is wrong with the bundle itself; its resources are looked at one by one."""
+    if not isinstance(content, dict) or not isinstance(content.get("entry", []), list):
+        return list(structure_of(content, release, models=False))
+    entries = content.get("entry", [])
+    frames = [
+        {k: v for k, v in entry.items() if k != "resource"} if isinstance(entry, dict) else entry
+        for entry in entries
+    ]
+    bare = {**content, "entry": frames} if "entry" in content else content
+    return list(structure_of(bare, release, models=False))
 
 
 async def _transaction(
