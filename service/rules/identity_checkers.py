@@ -6,6 +6,7 @@ from service.facts.finding import Finding, Stage
 from service.facts.identity import Staff
 from service.facts.steps import Step
 from service.rules.context import Also, PreStart, Stating
+from service.rules.identity_band import was_read
 from service.rules.identity_match import scanned
 from service.rules.supplied import bags
 
@@ -105,7 +106,7 @@ def _counting(pre: PreStart) -> Stating:
 def _inputs_lacking(step: Step) -> tuple[str, ...]:
     """What each checker gives; a band that was not read at all is ID-01's to say."""
     lacking = [] if step.owner is not None and step.owner.keys else ["checker"]
-    if step.band is not None:
+    if step.band is not None and was_read(step.band):
         lacking += [] if step.band.scans else ["band-scan"]
         lacking += [] if step.band.read_aloud is not None else ["read-aloud-match"]
     return tuple(lacking)
