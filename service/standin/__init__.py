@@ -1,0 +1,10 @@
+"""Built-in partner stand-ins: small FHIR endpoints that keep what they get, and fail on demand.
+
+For demonstrations, tests and measurements; never a place to keep records.
+"""
+
+from service.standin.knobs import Knobs, Trouble
+from service.standin.partner import StandIn, stand_in
+from service.standin.serving import serving
+
+__all__ = ["Knobs", "StandIn", "Trouble", "serving", "stand_in"]
