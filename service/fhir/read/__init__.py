@@ -72,6 +72,19 @@ TOPICS: dict[str, Callable[[Reader], tuple[Body, ...]]] = {
     "Task": read_task,
 }
 
+ABOUT_A_PATIENT = frozenset(
+    {
+        "Encounter",
+        "ServiceRequest",
+        "Consent",
+        "Specimen",
+        "Observation",
+        "MedicationAdministration",
+        "DeviceUsage",
+        "Procedure",
+    }
+)
+
 
 def read(resource: Json, release: str, context: ReadContext) -> Reading:
     """What a resource says. ``release`` is R4 or R5; the resource has passed the structure check.
@@ -84,6 +97,9 @@ def read(resource: Json, release: str, context: ReadContext) -> Reading:
     topic = TOPICS.get(reader.kind)
     echoed = reader.echo and reader.kind != "Task"
     bodies = () if topic is None or echoed else topic(reader)
+    if bodies and reader.subject is None and reader.kind in ABOUT_A_PATIENT:
+        reader.warn("It names no patient: stored and not used.", "subject")
+        bodies = ()
     stamp, identifiers = reader.stamp(), reader.identifiers()
     return Reading(
         bodies=() if reader.problems else bodies,

@@ -192,7 +192,6 @@ class TestWhatTheTransactionSays:
         assert check.unit.key.text == "A999926004711/E0398/000000"
         assert check.band.birth_date == check.label.birth_date == "1968-03-09"
         assert (check.label.din, check.label.product) == ("A999926004711", "E0398")
-        assert check.label.expiry == check.label.expiry
         assert check.bag.expiry.instant == check.label.expiry.instant
         assert (check.spoken, check.appearance, check.interrupted) == ("matches", "normal", False)
         assert (check.access_gauge, check.filter_um) == (18, Decimal(200))

@@ -45,6 +45,14 @@ class TestWhatIsNotRead:
         reading = read_one(step("start", owner={"reference": "#nobody"}))
         assert reading.problems[0].code == "not-found"
 
+    @pytest.mark.parametrize("release", ["R4", "R5"])
+    def test_a_fact_about_a_patient_names_one(self, release: str) -> None:
+        resource = observation(concept(LOINC, "8310-5"), valueQuantity=quantity("37", "Cel"))
+        del resource["subject"]
+        reading = read_one(resource, release)
+        assert reading.bodies == ()
+        assert reading.warnings
+
     def test_types_that_are_only_stored_state_nothing(self) -> None:
         reading = read_one(
             {"resourceType": "Organization", "identifier": [{"system": "a", "value": "b"}]}

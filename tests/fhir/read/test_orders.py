@@ -9,7 +9,6 @@ from service.facts.records import ConsentRecord, Order, OrderKind, Sample
 from service.facts.unit import Component
 from tests.support.reading import (
     CROSS,
-    OWN,
     SNOMED,
     Json,
     body,
@@ -359,8 +358,3 @@ class TestSample:
         sample = self.sample(collection={"collectedDateTime": "2025-06-01"})
         assert sample.collected is not None
         assert sample.collected.instant is None
-
-
-def test_own_names_stay_under_the_placeholder() -> None:
-    """Every own name lies under the placeholder canonical."""
-    assert own("consent", "transfusion")["coding"][0]["system"].startswith(OWN)

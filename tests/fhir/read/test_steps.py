@@ -1,6 +1,7 @@
 """Task: bedside steps with all their inputs, laboratory answers, and partners' replies."""
 
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -9,10 +10,12 @@ from service.facts.identity import Identifier, PersonName, Ref
 from service.facts.records import Reply
 from service.facts.steps import Step, StepCode
 from service.facts.unit import UNIT_SYSTEM, Group, UnitKey, UnitRef
+from service.fhir.codes import load_codes
 from service.fhir.own import EMITTED_SYSTEM
 from service.fhir.read.inputs import ENUMERATED
 from tests.support.reading import (
     HOSPITAL,
+    ROOT,
     SNOMED,
     Json,
     body,
@@ -108,9 +111,14 @@ class TestEveryCode:
         assert of(code).code == code
         assert body(step(code), "R4") == body(step(code), "R5")
 
-    def test_a_site_may_map_its_own_codes(self) -> None:
-        rows = codes().rows("steps")
-        assert {row.word for row in rows} == {code.value for code in StepCode}
+    def test_a_site_may_map_its_own_codes(self, tmp_path: Path) -> None:
+        (tmp_path / "steps.toml").write_text(
+            '[[code]]\nsystem = "local"\ncode = "HANG"\ndisplay = "Hang"\nword = "start"\n'
+            'since = 2026-01-01\nsource = "the site"\n'
+        )
+        task = step("end") | {"code": concept("local", "HANG")}
+        held = load_codes(ROOT / "mappings" / "codes", tmp_path)
+        assert body(task, codes=held).code is StepCode.START
 
 
 class TestWhichUnit:
