@@ -10,6 +10,7 @@ from service.facts.quantity import Vital
 from service.facts.steps import StepCode
 from service.facts.unit import Component
 from service.fhir.codes import load_codes
+from service.fhir.read import r4
 from service.fhir.read.inputs import ENUMERATED
 from service.fhir.read.laboratory import TESTS
 from service.fhir.read.order import READ as ORDER_PARAMETERS
@@ -168,6 +169,14 @@ class TestTheShippedMaps:
             assert held[fact].url.startswith(OWN)
         assert held["unit-expiry"].r5 == "BiologicallyDerivedProduct.expirationDate"
         assert held["unit-expiry"].r4 == "BiologicallyDerivedProduct.extension"
+
+    def test_the_table_and_the_reading_of_r4_agree(self) -> None:
+        held = codes().elements
+        crossed = [row for row in held.values() if row.url.startswith(r4.CROSS)]
+        assert len(crossed) > 15
+        for row in crossed:
+            assert row.url == f"{r4.CROSS}{row.r5}"
+        assert held["icsr-donation-number"].url == r4.ICSR_DIN
 
     def test_published_spellings_are_one_system(self) -> None:
         held = codes()
