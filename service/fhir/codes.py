@@ -225,7 +225,5 @@ class _Loader:
         }
         return Codes(concepts=concepts, elements=self.elements, aliases=self.aliases)
 
-    def _spelled(
-        self, rows: dict[tuple[str, str], CodeRow]
-    ) -> dict[tuple[str, str], CodeRow]:
+    def _spelled(self, rows: dict[tuple[str, str], CodeRow]) -> dict[tuple[str, str], CodeRow]:
         return {(self.aliases.get(sys, sys), code): row for (sys, code), row in rows.items()}
