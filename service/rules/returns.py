@@ -25,7 +25,7 @@ def judge_return(
     judge = _Judge(unit, step, policy, site)
     found = (*judge.opened(), *judge.measured())
     if not found:
-        found = judge.other_component() or judge.overdue()
+        found = judge.untimed() or judge.other_component() or judge.overdue()
     return found or judge.accepted()
 
 
@@ -34,7 +34,7 @@ class _Judge:
         self.unit = unit
         self.step = step
         self.policy = policy
-        self.at: datetime = step_time(step)
+        self.at: datetime = step.body.start.instant or step.received
         self.place: Whereabouts = whereabouts(unit, self.at, site.zone, returning=True)
 
     def opened(self) -> tuple[Finding, ...]:
@@ -61,6 +61,13 @@ class _Judge:
             return self._says("TIM-02", "temperature-above-10", text, cited=(most.cited,))
         text = f"The unit measured less than {_plain(least.number)} °C on return."
         return self._says("TIM-02", "temperature-below-1", text, cited=(least.cited,))
+
+    def untimed(self) -> tuple[Finding, ...]:
+        """A return to the day only cannot be held against a window of minutes."""
+        if self.step.body.start.instant is not None:
+            return ()
+        text = "When the unit came back was not sent to the minute."
+        return self._says("TIM-01", "return-time-not-known", text, missing=("time of return",))
 
     def other_component(self) -> tuple[Finding, ...]:
         """The window is published for red cells only; the laboratory decides about the rest."""

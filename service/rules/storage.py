@@ -120,8 +120,11 @@ def _issued(issue: Fact[Issue], zone: tzinfo) -> _Said | None:
 
 
 def _stepped(step: Fact[Step], zone: tzinfo, judged: bool) -> _Said | None:
+    """What a step says; one without an exact time cannot be put in order with the others."""
     body = step.body
     when = _when(step)
+    if body.start.instant is None:
+        return None
     out = _exit(step) if body.code in SAY_EXIT else None
     if body.code is StepCode.RETURN_UNIT and not judged:
         return _Said(at=when, fact=step.key, kept=_Kept(until=None, fact=step.key))

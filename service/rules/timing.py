@@ -45,8 +45,8 @@ def watch(
     is asked only while the step that would answer is missing.
     """
     if running.start.body.start.instant is None:
-        text = "The start was not sent to the minute, so nothing that counts from it is known."
-        return Following(running, "TIM-11").unchecked("start-too-coarse", text, ("start",)), ()
+        return _unknown(running), ()
+
     watched, due = observations(running)
     late, down = bag_down(running)
     worn, change = set_change(running)
@@ -65,3 +65,10 @@ def watch(
         *recorded_late(running),
     )
     return findings, (*due, *down, *change, *following)
+
+
+def _unknown(running: Running) -> tuple[Finding, ...]:
+    """The row in force when the start was received: there is no better instant."""
+    text = "The start was not sent to the minute, so nothing that counts from it is known."
+    say = Following(running, "TIM-11", running.start.received)
+    return say.unchecked("start-too-coarse", text, ("start",))

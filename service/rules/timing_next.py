@@ -41,7 +41,7 @@ def next_unit(
         rule="TIM-16",
         unit=running.unit.key,
         due=_asked_at(running, end, lead.span),
-        ordinal=f"after-{running.unit.key.text}" if running.unit.key is not None else "after",
+        ordinal=_after(running.unit),
         text="Ask for the next unit.",
         cited=(lead.cited,),
     )
@@ -56,6 +56,11 @@ def _predicted(running: Running, lead: timedelta) -> datetime | None:
         return end
     predicted, held_since = before
     return predicted if _asked_at(running, predicted, lead) <= held_since else None
+
+
+def _after(unit: UnitView) -> str:
+    """Named after the running unit, so that no other start renumbers it."""
+    return "after-" + (unit.key.text if unit.key is not None else "unknown")
 
 
 def _asked_at(running: Running, end: datetime, lead: timedelta) -> datetime:

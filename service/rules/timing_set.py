@@ -77,7 +77,8 @@ def _named(running: Running) -> Fact[Step] | None:
     hung = [
         step
         for step in running.unit.done(*HANGS)
-        if step.body.set is not None or step.body.code is StepCode.CHANGE_SET
+        if step.body.start.instant is not None
+        and (step.body.set is not None or step.body.code is StepCode.CHANGE_SET)
     ]
     return hung[-1] if hung else None
 
@@ -88,7 +89,9 @@ def _life(running: Running, named: Ref) -> _Life:
         (step_time(step), unit.key, step.key)
         for unit in running.case.units.values()
         for step in unit.done(*HANGS)
-        if step.body.set is not None and same_device(step.body.set, named)
+        if step.body.set is not None
+        and step.body.start.instant is not None
+        and same_device(step.body.set, named)
     ]
     own = [when for when, key, _ in found if key == running.unit.key]
     hung = min(own)

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from service.facts.finding import Finding
-from service.facts.moment import at
+from service.facts.moment import Moment, at
 from service.facts.steps import StepCode
 from service.facts.unit import Component
 from service.policy.policy import Policy
@@ -75,6 +75,10 @@ class TestTheWindow:
     def test_missing_is_discard(self) -> None:
         (found,) = returned(10, issue={"handed_over": None})
         assert (found.returned, found.known, found.missing) == ("discard", False, ("out-since",))
+
+    def test_a_return_to_the_day_only_is_missing(self) -> None:
+        (found,) = returned(10, start=Moment(text="2025-06-02"))
+        assert (found.returned, found.missing) == ("discard", ("time of return",))
 
     @pytest.mark.parametrize("component", [c for c in Component if c is not Component.RED_CELLS])
     def test_it_holds_for_no_other_component(self, component: Component) -> None:

@@ -95,6 +95,10 @@ class TestAStatedExit:
     def test_arriving_says_nothing_without_a_container(self) -> None:
         assert placed(step(StepCode.RECEIVE_UNIT, "10:10")).out == clock("09:50")
 
+    def test_a_removal_to_the_day_only_says_nothing(self) -> None:
+        coarse = step(StepCode.REMOVE_FROM_STORAGE, "10:05", start=Moment(text="2025-06-02"))
+        assert placed(coarse).assumed
+
     def test_of_two_statements_at_once_the_exit_counts(self) -> None:
         place = placed(
             step(StepCode.REMOVE_FROM_STORAGE, "10:00", "Task/a"),
