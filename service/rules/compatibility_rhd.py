@@ -5,6 +5,7 @@ from service.facts.finding import Finding, Verdict
 from service.facts.unit import Component
 from service.policy.policy import VERDICTS
 from service.rules.compatibility_pair import Pair
+from service.rules.planned import orders_of
 from service.rules.recipient import (
     antibody_results,
     can_bear_children,
@@ -93,7 +94,7 @@ def _by_patient(pair: Pair) -> tuple[Finding, ...]:
     if is_young_male(who, pre.policy, pre.at):
         reason = "rhd-positive-to-negative-young-male"
         return _negative(pair, "COMP-02", reason, f"{text}, a young male.", Verdict.AUTHORISE)
-    if any(order.body.long_term_dependent for order in pre.orders):
+    if any(order.body.long_term_dependent for order in orders_of(pre)):
         reason = "rhd-positive-to-negative-dependent"
         text = f"{text} likely to depend on transfusion."
         return _negative(pair, "COMP-02", reason, text, Verdict.AUTHORISE)

@@ -4,6 +4,7 @@ from service.facts.finding import Finding, Verdict
 from service.facts.steps import BagLabel, CompatibilityLabel
 from service.facts.unit import Component, Group, UnitRef
 from service.rules.context import Also, PreStart, Stating
+from service.rules.planned import orders_of
 from service.rules.supplied import bags, is_emergency_stock, supplied
 
 CHECK_CHARACTER = "check character"
@@ -152,7 +153,7 @@ def _group(bag: Group | None, other: Group | None, where: str) -> list[Differenc
 
 def _ordered(pre: PreStart, bag: UnitRef) -> list[Difference]:
     """The product on the bag is the product ordered, by code or by component."""
-    orders = [order.body for order in pre.orders]
+    orders = [order.body for order in orders_of(pre)]
     codes = {order.product for order in orders if order.product}
     kinds = {order.component for order in orders if order.component}
     component = supplied(pre).component

@@ -2,7 +2,7 @@
 
 from calendar import monthrange
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from decimal import Decimal
 
 from service.facts.case import step_time
@@ -13,6 +13,7 @@ from service.facts.records import CrossmatchResult, Sample
 from service.facts.steps import StepCode
 from service.policy.policy import VERDICTS
 from service.rules.context import Also, PreStart, PreStartRule, Stating
+from service.rules.planned import orders_of, planned_end
 from service.rules.recipient import Recipient, free_of_maternal_antibody, known_by, recipient_of
 from service.rules.supplied import RED_CELL_BEARING, supplied
 
@@ -94,16 +95,6 @@ def used_sample(pre: PreStart) -> Fact[Sample] | None:
     return max(samples, key=_collected, default=None)
 
 
-def planned_end(pre: PreStart) -> datetime | None:
-    """Start plus volume by rate, where both were said."""
-    volume = next((f.body.volume for f in reversed(pre.unit.described) if f.body.volume), None)
-    rates = [pre.start.body.rate if pre.start is not None else None]
-    rate = next((r for r in (*rates, *(o.body.rate for o in pre.orders)) if r), None)
-    if volume is None or rate is None:
-        return None
-    return pre.at + timedelta(hours=float(volume / rate))
-
-
 def _validity(pre: PreStart, used: Fact[Sample] | None, who: Recipient, newborn: bool) -> Validity:
     """The laboratory's own expiry; else 4 months of age; else by age of the sample."""
     if used is None:
@@ -122,7 +113,7 @@ def _by_age(pre: PreStart, collected: Moment | None) -> Validity:
     spans = [pre.policy.row("sample-validity", pre.at)]
     if not recent_event(pre):
         spans.append(pre.policy.row("sample-validity-extended", pre.at))
-        if any(order.body.surgery_on is not None for order in pre.orders):
+        if any(order.body.surgery_on is not None for order in orders_of(pre)):
             spans.append(pre.policy.row("sample-validity-elective", pre.at))
     row = max(spans, key=lambda row: row.span)
     counting = pre.policy.row("sample-validity-rule", pre.at)
@@ -148,7 +139,9 @@ def recent_event(pre: PreStart) -> bool:
         if step.body.code is StepCode.START and pre.case.unit_of_step(step.body) != pre.unit.key
     ):
         return True
-    said = [(order.body.recent_transfusion, order.body.recent_pregnancy) for order in pre.orders]
+    said = [
+        (order.body.recent_transfusion, order.body.recent_pregnancy) for order in orders_of(pre)
+    ]
     transfused = {one for one, _ in said}
     pregnant = {other for _, other in said}
     return not (transfused - {None} == {False} and pregnant - {None} == {False})
@@ -174,7 +167,7 @@ def _emergency(pre: PreStart, validity: Validity, also: Also) -> tuple[Finding, 
 
 
 def _also(pre: PreStart, used: Fact[Sample] | None, validity: Validity) -> Also:
-    keys = [*(order.key for order in pre.orders), *_check_key(pre)]
+    keys = [*(order.key for order in orders_of(pre)), *_check_key(pre)]
     keys += [used.key] if used is not None else []
     regulation = pre.policy.rule("ID-30", pre.at)
     quoted = validity.cited if regulation.off else (*validity.cited, regulation.cited)
@@ -191,7 +184,7 @@ def _named(pre: PreStart) -> list[frozenset[str]]:
     label = pre.check.body.label if pre.check is not None else None
     printed = label.sample_number if label is not None else None
     refs = [fact.body.sample for fact in pre.unit.crossmatches if fact.body.sample is not None]
-    ordered = [ref for order in pre.orders for ref in order.body.specimens]
+    ordered = [ref for order in orders_of(pre) for ref in order.body.specimens]
     return [
         frozenset({printed.strip()} if printed is not None else ()),
         frozenset(token for ref in refs for token in ref.tokens),

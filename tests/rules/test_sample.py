@@ -384,13 +384,14 @@ class TestCrossmatchExpiry:
         assert finding.reason == reason
         assert (finding.verdict is Verdict.CAUTION) == (hours < 2)
 
-    def test_the_rate_at_the_start_goes_before_the_orders(self) -> None:
-        finding = self.expiry(
-            CHECKED_AT + timedelta(hours=3),
-            order={"rate": Decimal(140)},
-            start={"rate": Decimal(70)},
-        )
-        assert finding.reason == "crossmatch-expires-during"
+    @pytest.mark.parametrize(
+        ("start", "reason"),
+        [(None, "crossmatch-valid"), ({"rate": Decimal(70)}, "crossmatch-expires-during")],
+    )
+    def test_a_slow_first_quarter_of_an_hour_makes_it_longer(self, start: Any, reason: str) -> None:
+        """15 min at 70 mL/h and the rest at 140 mL/h take 2 h 7.5 min."""
+        until = CHECKED_AT + timedelta(minutes=125)
+        assert self.expiry(until, order={"rate": Decimal(140)}, start=start).reason == reason
 
     @pytest.mark.parametrize("unit", [{"volume": None}, {}])
     def test_without_volume_or_rate_the_end_is_not_guessed(self, unit: dict[str, Any]) -> None:
