@@ -91,7 +91,8 @@ class OutboxRow:
     discarded. group: rows of one commit and stream, sent in one transaction. body: the bytes,
     rendered once. flagged: why it overtook its stream. retires: a terminal version; stored as
     superseded, together with every earlier row of the identity, when no earlier row was attempted.
-    unsettled: a claim of it lapsed with nothing recorded, so that it may have been sent.
+    unsettled: a claim of it lapsed with nothing recorded, so that it may have been sent. claim: the
+    number under which ``claim_streams`` handed the row out, 0 for a row that was only looked at.
     """
 
     partner: str
@@ -113,6 +114,8 @@ class OutboxRow:
     flagged: str | None = None
     retires: bool = False
     unsettled: bool = False
+    facility: str = ""  # filled when read
+    claim: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,10 +319,18 @@ class Store(Protocol):
         """
 
     def release(self, rows: Iterable[int], lease: datetime) -> "Future[None]":
-        """Gives back claimed rows that were not sent; a claim that lapsed since stays as it is."""
+        """Gives back claimed rows that were not sent; a claim that was lost since stays as it is.
+
+        A row that was unsettled before the claim stays so.
+        """
 
     def record(self, attempt: Attempt, rows: Sequence[OutboxRow]) -> "Future[None]":
-        """Stores an attempt and the rows' new state (state, attempts, next_at, etag, ...)."""
+        """Stores an attempt and the rows' new state (state, attempts, next_at, etag, ...).
+
+        All or nothing. Raises Stale through the future for a row whose stream somebody else has
+        claimed since, and for a move that its state does not allow: discarded and superseded are
+        final, a delivered row may only be sent again (pending).
+        """
 
     def outbox(
         self, *, partner: str | None = None, states: Iterable[str] = (), limit: int = 100
@@ -354,6 +365,9 @@ class Store(Protocol):
         self, facility: str, *, limit: int = 100, after: int = 0
     ) -> Sequence[tuple[int, AuditRow]]:
         """Audit rows in order, with their sequence numbers."""
+
+    def audit_fault(self, facility: str) -> str | None:
+        """What is wrong with the chain of audit rows (changed, missing), or None."""
 
     def close(self) -> None:
         """Finishes what is queued and closes the connections."""

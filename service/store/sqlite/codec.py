@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
+from hashlib import sha256
 from typing import Any
 
 import msgspec
@@ -17,8 +18,8 @@ from service.facts.acts import (
     NoticeWithdrawn,
     ReceivedLate,
 )
-from service.facts.fact import KIND_OF, KINDS, Fact
-from service.facts.identity import Ref
+from service.facts.fact import KINDS, Fact
+from service.fhir.search import SearchValue
 from service.store.port import Emitted, OutboxRow, ResourceVersion
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -35,17 +36,23 @@ ACTS: dict[str, type[ActBody]] = {
 ACT_KIND: dict[type, str] = {body: kind for kind, body in ACTS.items()}
 
 _ENCODER = msgspec.json.Encoder(decimal_format="number", order="deterministic")
-_FACTS = {kind: msgspec.json.Decoder(body, float_hook=Decimal) for kind, body in KINDS.items()}
+_FACTS: dict[str, msgspec.json.Decoder[Fact[Any]]] = {
+    kind: msgspec.json.Decoder(Fact[body], float_hook=Decimal)  # type: ignore[valid-type]
+    for kind, body in KINDS.items()
+}
 _ACTS = {kind: msgspec.json.Decoder(body, float_hook=Decimal) for kind, body in ACTS.items()}
-_REF = msgspec.json.Decoder(Ref)
 
-FACT_COLUMNS = "key, version, kind, source, received, stamp, digest, retracted, named, body, unit"
+# Where a period is open, search goes on without end.
+EARLIEST = -(2**62)
+LATEST = 2**62
+
+FACT_COLUMNS = "key, version, kind, unit, body"
 RESOURCE_COLUMNS = (
     "type, id, version, release, source, at, digest, body, received, stamp, retracted, keys"
 )
 OUTBOX_COLUMNS = (
     "id, partner, key, version, stream, grp, type, resource_id, body, critical, created, state, "
-    "attempts, next_at, last_outcome, etag, flagged, retires"
+    "attempts, next_at, last_outcome, etag, flagged, retires, facility, doubt"
 )
 EMITTED_COLUMNS = "key, person, stream, kind, digest, version, content, roles, critical, state"
 
@@ -70,26 +77,9 @@ def encoded(value: Any) -> bytes:
     return _ENCODER.encode(value)
 
 
-def fact_body(fact: Fact[Any]) -> tuple[str, bytes, bytes | None]:
-    """(kind, body, named subject) columns of a fact."""
-    named = None if fact.subject is None else encoded(fact.subject)
-    return KIND_OF[type(fact.body)], encoded(fact.body), named
-
-
-def fact_of(row: tuple[Any, ...]) -> Fact[Any]:
-    """A fact from FACT_COLUMNS."""
-    key, version, kind, source, received, stamp, digest, retracted, named, body, _ = row
-    return Fact(
-        key=key,
-        version=version,
-        source=source,
-        received=moment(received),
-        stamp=instant(stamp),
-        digest=digest,
-        subject=None if named is None else _REF.decode(named),
-        body=_FACTS[kind].decode(body),
-        retracted=bool(retracted),
-    )
+def fact_of(kind: str, body: bytes) -> Fact[Any]:
+    """A fact from its columns ``kind`` and ``body``."""
+    return _FACTS[kind].decode(body)
 
 
 def act_of(key: str, at: int, kind: str, body: bytes) -> Act:
@@ -137,6 +127,8 @@ def outbox_of(row: tuple[Any, ...]) -> OutboxRow:
         etag=row[15],
         flagged=row[16],
         retires=bool(row[17]),
+        facility=row[18],
+        unsettled=bool(row[19]),
     )
 
 
@@ -157,6 +149,21 @@ def emitted_of(row: tuple[Any, ...]) -> Emitted:
     )
 
 
+def span(value: SearchValue) -> tuple[int | None, int | None]:
+    """(low, high) columns of a search value: both for a date, neither for any other."""
+    if value.kind != "date":
+        return None, None
+    low = EARLIEST if value.low is None else us(value.low)
+    high = LATEST if value.high is None else us(value.high)
+    return low, high
+
+
 def json_list(values: Iterable[str | int]) -> str:
     """Strings or numbers as a JSON array, for json_each in a query and for the column ``keys``."""
     return msgspec.json.encode(list(values)).decode()
+
+
+def audit_link(*row: Any) -> bytes:
+    """The link of an audit row: SHA-256 of the link before it, or None, and the row's columns."""
+    told = [part.hex() if isinstance(part, bytes) else part for part in row]
+    return sha256(msgspec.json.encode(told)).digest()

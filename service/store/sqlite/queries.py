@@ -19,18 +19,30 @@ MARK = "-- name: "
 
 
 def read(text: str) -> dict[str, str]:
-    """Queries by name. Raises ValueError for a name that stands twice or has no query."""
+    """Queries by name; what stands before the first name is a preface.
+
+    Raises ValueError for a name that stands twice, a query without a purpose, or no query.
+    """
     found: dict[str, str] = {}
     for block in text.split(MARK)[1:]:
         name, _, rest = block.partition("\n")
-        lines = [line for line in rest.splitlines() if not line.lstrip().startswith("--")]
-        query = "\n".join(lines).strip().removesuffix(";")
-        if name.strip() in found or not query:
-            raise ValueError(f"query {name.strip()!r} stands twice or is empty")
-        for place, columns in COLUMNS.items():
-            query = query.replace(place, columns)
-        found[name.strip()] = query
+        name = name.strip()
+        if name in found:
+            raise ValueError(f"query {name!r} stands twice")
+        found[name] = _query(name, rest)
     return found
+
+
+def _query(name: str, block: str) -> str:
+    if not block.startswith("-- "):
+        raise ValueError(f"query {name!r} does not say what it is for")
+    lines = [line for line in block.splitlines() if not line.lstrip().startswith("--")]
+    query = "\n".join(lines).strip().removesuffix(";")
+    if not query:
+        raise ValueError(f"query {name!r} is empty")
+    for place, columns in COLUMNS.items():
+        query = query.replace(place, columns)
+    return query
 
 
 QUERIES = read(files("service.store.sqlite").joinpath("queries.sql").read_text(encoding="utf-8"))

@@ -1,147 +1,240 @@
+-- Every query of the store. "-- name:" names it, the comment below says what it is for.
+-- {resource}, {fact}, {emitted} and {outbox} stand for the column lists in codec.py.
+-- A query whose name ends in _holds answers 1 when an expectation of a change still holds.
+
 -- name: head
 -- The current version of a resource.
 SELECT {resource} FROM resource WHERE facility = ? AND type = ? AND id = ? AND current = 1;
 
 -- name: version
+-- One version of a resource.
 SELECT {resource} FROM resource WHERE facility = ? AND type = ? AND id = ? AND version = ?;
 
 -- name: versions
+-- Every version of a resource.
 SELECT {resource} FROM resource WHERE facility = ? AND type = ? AND id = ? ORDER BY version DESC;
 
 -- name: keyed
+-- Which resources of a source have one of these keys.
 SELECT DISTINCT id FROM resource_key
 WHERE facility = ? AND source = ? AND type = ? AND key IN (SELECT value FROM json_each(?)) ORDER BY id;
 
 -- name: identified
+-- Which resources bear an identifier.
 SELECT id FROM identified WHERE facility = ? AND type = ? AND token = ? ORDER BY id;
 
 -- name: url
+-- What an absolute URL of a source means.
 SELECT type, id FROM url WHERE facility = ? AND source = ? AND url = ?;
 
 -- name: people
+-- Who these tokens are.
 SELECT token, person FROM subject
 WHERE facility = ? AND token IN (SELECT value FROM json_each(?));
 
 -- name: people_of_unit
-SELECT DISTINCT s.person FROM fact f JOIN subject s ON s.facility = f.facility AND s.token = f.subject
-WHERE f.facility = ? AND f.unit = ?;
+-- Who has a fact that names the unit, or a description or issue of it.
+SELECT DISTINCT s.person
+FROM unit_subject u JOIN subject s ON s.facility = u.facility AND s.token = u.subject
+WHERE u.facility = ?1 AND u.unit IN (
+  SELECT ?2 UNION
+  SELECT resource FROM fact WHERE facility = ?1 AND unit = ?2 AND kind IN ('unit', 'issue'));
 
 -- name: tokens
+-- Every token of these people.
 SELECT token FROM subject WHERE facility = ? AND person IN (SELECT value FROM json_each(?));
 
 -- name: facts_of_subjects
--- Every version of every fact that names one of the tokens.
-SELECT {fact} FROM fact WHERE facility = ? AND subject IN (SELECT value FROM json_each(?));
+-- Every version of every fact of which one version names one of the tokens.
+SELECT {fact} FROM fact WHERE facility = ?1 AND key IN (
+  SELECT key FROM fact WHERE facility = ?1 AND subject IN (SELECT value FROM json_each(?2)));
 
 -- name: facts_of_units
--- What is said of units: their descriptions and issues, whoever they name.
-SELECT {fact} FROM fact
-WHERE facility = ? AND unit IN (SELECT value FROM json_each(?)) AND kind IN ('unit', 'issue', 'crossmatch');
+-- What is said of units, whoever it names: descriptions, issues and crossmatches.
+SELECT {fact} FROM fact WHERE facility = ?1 AND key IN (
+  SELECT key FROM fact WHERE facility = ?1 AND unit IN (SELECT value FROM json_each(?2))
+    AND kind IN ('unit', 'issue', 'crossmatch'));
 
--- name: facts_of_resources
--- Units, issues, orders and places that other facts point at.
+-- name: facts_named
+-- Units, issues, orders, places and devices that other facts point at.
 SELECT {fact} FROM fact
-WHERE facility = ? AND resource IN (SELECT value FROM json_each(?))
-  AND kind IN ('unit', 'issue', 'order', 'location');
+WHERE facility = ?1 AND kind IN ('unit', 'issue', 'order', 'location', 'device') AND resource IN (
+  SELECT value FROM json_each(?2) UNION
+  SELECT n.resource FROM json_each(?2) j JOIN fact_name n ON n.facility = ?1 AND n.name = j.value);
 
 -- name: acts_of
-SELECT key, at, kind, body FROM act WHERE facility = ? AND person IN (SELECT value FROM json_each(?));
+-- Every act in the cases of these people.
+SELECT key, at, kind, body FROM act
+WHERE facility = ? AND person IN (SELECT value FROM json_each(?)) ORDER BY key;
 
 -- name: act
+-- One act.
 SELECT key, at, kind, body FROM act WHERE facility = ? AND key = ?;
 
 -- name: emitted_of
-SELECT {emitted} FROM emitted WHERE facility = ? AND person IN (SELECT value FROM json_each(?));
+-- Everything that was last decided in the cases of these people.
+SELECT {emitted} FROM emitted
+WHERE facility = ? AND person IN (SELECT value FROM json_each(?)) ORDER BY key;
 
 -- name: starts_of_units
+-- Every start of these units.
 SELECT unit, at, step, subject FROM unit_start
 WHERE facility = ? AND unit IN (SELECT value FROM json_each(?)) ORDER BY unit, at, step;
 
 -- name: unit_seqs
+-- Where each unit's sequence stands.
 SELECT unit, seq FROM unit WHERE facility = ? AND unit IN (SELECT value FROM json_each(?));
 
 -- name: states
+-- Where each case stands.
 SELECT person, seq, as_of, next_wake FROM person
 WHERE facility = ? AND person IN (SELECT value FROM json_each(?));
 
 -- name: claim
+-- The start that holds a unit.
 SELECT s.unit, s.subject, s.person, s.step, s.identifier, s.at
 FROM unit_claim c JOIN unit_start s ON s.facility = c.facility AND s.step = c.step
 WHERE c.facility = ? AND c.unit = ?;
 
 -- name: due
-SELECT facility, person FROM person WHERE next_wake <= ? ORDER BY next_wake LIMIT ?;
+-- Cases whose next wake has come.
+SELECT facility, person FROM person WHERE next_wake <= ? ORDER BY next_wake, person LIMIT ?;
 
 -- name: next_due
+-- The earliest next wake.
 SELECT min(next_wake) FROM person WHERE next_wake IS NOT NULL;
 
 -- name: nudged
+-- Nudges that nobody has answered.
 SELECT id, facility, person, why FROM nudge WHERE done = 0 ORDER BY id LIMIT ?;
 
+-- name: outbox_listed
+-- Rows of a partner, or of all, in these states, or in any; newest first.
+SELECT {outbox} FROM outbox
+WHERE (?1 IS NULL OR partner = ?1) AND (?2 = '[]' OR state IN (SELECT value FROM json_each(?2)))
+ORDER BY id DESC LIMIT ?3;
+
 -- name: outbox_row
+-- One outbox row.
 SELECT {outbox} FROM outbox WHERE id = ?;
 
 -- name: attempts
+-- The attempts that carried a row.
 SELECT a.id, a.partner, a.at, a.outcome, a.status, a.detail
 FROM attempt_row r JOIN attempt a ON a.id = r.attempt WHERE r.row = ? ORDER BY a.id;
 
 -- name: attempt_rows
+-- The rows that an attempt carried.
 SELECT row FROM attempt_row WHERE attempt = ? ORDER BY row;
 
 -- name: delivered
+-- The newest version of an identity that a partner has.
 SELECT {outbox} FROM outbox
 WHERE partner = ? AND key = ? AND state = 'delivered' ORDER BY version DESC LIMIT 1;
 
 -- name: identity
+-- The identity behind a resource id of ours.
 SELECT key FROM outbox WHERE resource_id = ? LIMIT 1;
 
 -- name: learned
-SELECT name, value FROM learned WHERE partner = ?;
+-- Everything learned about a partner.
+SELECT name, value FROM learned WHERE partner = ? ORDER BY name;
 
 -- name: audited
+-- Audit rows of a facility, in order.
 SELECT seq, at, action, who, outcome, subject, detail FROM audit
 WHERE facility = ? AND seq > ? ORDER BY seq LIMIT ?;
 
--- name: open_streams
--- Unclaimed streams whose first row may go now, the critical and then the oldest first. Behind a
--- parked row the first row is the first critical one.
-WITH open AS (
-  SELECT stream, max(critical AND state <> 'parked') AS critical, coalesce(max(lease), 0) AS lease,
-    iif(max(state = 'parked'), min(iif(critical AND state <> 'parked', id, NULL)),
-      min(iif(state <> 'parked', id, NULL))) AS first
-  FROM outbox WHERE partner = ?1 AND state IN ('pending', 'sent', 'parked') GROUP BY stream)
-SELECT open.stream FROM open JOIN outbox f ON f.id = open.first
-WHERE open.lease <= ?2 AND coalesce(f.next_at, 0) <= ?2
-ORDER BY open.critical DESC, open.first LIMIT ?3;
+-- name: audit_links
+-- Audit rows with their links, in order.
+SELECT at, action, who, outcome, subject, detail, chain, seq FROM audit
+WHERE facility = ? ORDER BY seq;
 
--- name: stream_rows
-SELECT {outbox}, lease FROM outbox
-WHERE partner = ? AND stream = ? AND state IN ('pending', 'sent', 'parked') ORDER BY id;
+-- name: audit_end
+-- How many rows a facility's chain has, and its last link.
+SELECT rows, chain FROM audit_end WHERE facility = ?;
+
+-- name: ready_streams
+-- Streams of a partner that may be sent now, the critical first, then the oldest.
+SELECT facility, stream FROM stream
+WHERE partner = ?1 AND head IS NOT NULL
+  AND (lease IS NULL OR lease <= ?2) AND (next_at IS NULL OR next_at <= ?2)
+ORDER BY critical DESC, head LIMIT ?3;
 
 -- name: supersede_older
 -- An older version that was never tried goes nowhere once a newer one is waiting.
-UPDATE outbox SET state = 'superseded'
-WHERE partner = ? AND stream = ? AND state = 'pending' AND attempts = 0 AND EXISTS (
-  SELECT 1 FROM outbox n WHERE n.partner = outbox.partner AND n.key = outbox.key
+UPDATE outbox SET state = 'superseded', claimed = NULL, doubt = 0
+WHERE partner = ? AND facility = ? AND stream = ? AND state = 'pending' AND attempts = 0
+  AND claimed IS NULL AND doubt = 0 AND EXISTS (SELECT 1 FROM outbox n WHERE n.partner = outbox.partner AND n.key = outbox.key
     AND n.facility = outbox.facility AND n.version > outbox.version AND n.state = 'pending');
 
--- name: lease_rows
-UPDATE outbox SET lease = ? WHERE id IN (SELECT value FROM json_each(?));
+-- name: stream_rows
+-- What is open in a stream, in the order of commits.
+SELECT {outbox} FROM outbox
+WHERE partner = ? AND facility = ? AND stream = ? AND state IN ('pending', 'sent', 'parked') ORDER BY id;
 
--- name: release_rows
-UPDATE outbox SET lease = NULL WHERE id IN (SELECT value FROM json_each(?)) AND lease = ?;
+-- name: lease_stream
+-- Claims a stream and says under which number.
+UPDATE stream SET claim = claim + 1, lease = ? WHERE partner = ? AND facility = ? AND stream = ?
+RETURNING claim;
+
+-- name: claim_rows
+-- Marks rows as in the hands of a claim; who held them before never said what became of them.
+UPDATE outbox SET doubt = doubt OR claimed IS NOT NULL, claimed = ? WHERE id IN (SELECT value FROM json_each(?));
+
+-- name: claim_holds
+-- Whether nobody else has claimed the row's stream since this claim; 0 is no claim at all.
+SELECT ?1 = 0 OR EXISTS (
+  SELECT 1 FROM outbox o JOIN stream s
+    ON s.partner = o.partner AND s.facility = o.facility AND s.stream = o.stream
+  WHERE o.id = ?2 AND s.claim = ?1);
 
 -- name: record_row
-UPDATE outbox SET state = ?, attempts = ?, next_at = ?, lease = NULL, last_outcome = ?, etag = ?,
-  flagged = ? WHERE id = ?;
+-- A row's new state; it leaves the claim's hands.
+UPDATE outbox SET state = ?2, attempts = ?3, next_at = ?4, last_outcome = ?5, etag = ?6, flagged = ?7,
+  claimed = NULL, doubt = 0
+WHERE id = ?1 RETURNING partner, facility, stream;
+
+-- name: release_rows
+-- Gives rows back unless the claim was lost since.
+UPDATE outbox SET claimed = NULL
+WHERE id IN (SELECT value FROM json_each(?1)) AND EXISTS (
+  SELECT 1 FROM stream s WHERE s.partner = outbox.partner AND s.facility = outbox.facility
+    AND s.stream = outbox.stream AND s.claim = outbox.claimed AND s.lease = ?2)
+RETURNING partner, facility, stream;
+
+-- name: release_stream
+-- Ends a lease when no row is left in the hands of the claim.
+UPDATE stream SET lease = NULL
+WHERE partner = ?1 AND facility = ?2 AND stream = ?3 AND NOT EXISTS (
+  SELECT 1 FROM outbox o WHERE o.partner = ?1 AND o.facility = ?2 AND o.stream = ?3
+    AND o.state IN ('pending', 'sent', 'parked') AND o.claimed = stream.claim);
+
+-- name: refresh_stream
+-- What may be sent next in a stream: behind a parked row only what is critical.
+WITH waiting AS MATERIALIZED (
+  SELECT id, state, critical, next_at FROM outbox
+  WHERE partner = ?1 AND facility = ?2 AND stream = ?3 AND state IN ('pending', 'sent', 'parked')
+), sendable AS MATERIALIZED (
+  SELECT id, critical, next_at FROM waiting
+  WHERE state <> 'parked' AND (critical OR NOT EXISTS (SELECT 1 FROM waiting WHERE state = 'parked'))
+)
+INSERT INTO stream (partner, facility, stream, head, critical, next_at)
+VALUES (?1, ?2, ?3, (SELECT min(id) FROM sendable), (SELECT coalesce(max(critical), 0) FROM sendable),
+  (SELECT next_at FROM sendable ORDER BY id LIMIT 1))
+ON CONFLICT DO UPDATE SET head = excluded.head, critical = excluded.critical,
+  next_at = excluded.next_at;
 
 -- name: add_attempt
+-- Keeps a try to send.
 INSERT INTO attempt (partner, at, outcome, status, detail) VALUES (?, ?, ?, ?, ?) RETURNING id;
 
 -- name: add_attempt_row
+-- Says that an attempt carried a row.
 INSERT INTO attempt_row (row, attempt) VALUES (?, ?);
 
 -- name: learn
+-- Keeps what was learned last.
 INSERT INTO learned (partner, name, value) VALUES (?, ?, ?)
 ON CONFLICT DO UPDATE SET value = excluded.value;
 
@@ -150,127 +243,175 @@ ON CONFLICT DO UPDATE SET value = excluded.value;
 INSERT INTO learned (partner, name, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING;
 
 -- name: forget
+-- Forgets one thing.
 DELETE FROM learned WHERE partner = ? AND name = ?;
 
+-- name: person_holds
+-- The case stands where it was read.
+SELECT coalesce((SELECT seq FROM person WHERE facility = ? AND person = ?), 0) = ?;
+
+-- name: unit_holds
+-- The unit stands where it was read.
+SELECT coalesce((SELECT seq FROM unit WHERE facility = ? AND unit = ?), 0) = ?;
+
+-- name: head_holds
+-- The resource is still at the version that was read.
+SELECT coalesce((SELECT version FROM resource
+  WHERE facility = ? AND type = ? AND id = ? AND current = 1), 0) = ?;
+
+-- name: key_holds
+-- A key of a source names this resource and no other.
+SELECT id = ?5 FROM resource_key WHERE facility = ?1 AND source = ?2 AND type = ?3 AND key = ?4;
+
 -- name: add_received
+-- Keeps a request as it came.
 INSERT INTO received (facility, id, source, at, release, interaction, body) VALUES (?, ?, ?, ?, ?, ?, ?);
 
 -- name: retire_head
+-- The version that was current is no longer.
 UPDATE resource SET current = 0 WHERE facility = ? AND type = ? AND id = ? AND current = 1;
 
 -- name: add_resource
+-- A new current version.
 INSERT INTO resource (facility, type, id, version, release, source, at, digest, body, received, stamp,
   retracted, keys, current) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1);
 
--- name: key_owner
-SELECT id FROM resource_key WHERE facility = ? AND source = ? AND type = ? AND key = ?;
-
 -- name: add_key
-INSERT INTO resource_key (facility, source, type, key, id) VALUES (?, ?, ?, ?, ?);
+-- A key of a source names this resource, unless it is taken.
+INSERT INTO resource_key (facility, source, type, key, id) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING;
 
 -- name: add_identified
-INSERT OR IGNORE INTO identified (facility, type, token, id) VALUES (?, ?, ?, ?);
+-- A resource bears an identifier.
+INSERT INTO identified (facility, type, token, id) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING;
 
 -- name: drop_values
+-- A new version is found only by its own values.
 DELETE FROM search_value WHERE facility = ? AND type = ? AND id = ?;
 
 -- name: add_value
+-- A value under which a resource is found.
 INSERT INTO search_value (facility, type, id, param, kind, system, value, extra, low, high)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
 
 -- name: add_fact
-INSERT INTO fact (facility, key, version, kind, resource, subject, unit, source, received, stamp, digest,
-  retracted, named, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
+-- A version of a fact.
+INSERT INTO fact (facility, key, version, kind, resource, subject, unit, body)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?);
+
+-- name: add_fact_name
+-- Another name of an order, a place or a device.
+INSERT INTO fact_name (facility, name, resource) VALUES (?, ?, ?) ON CONFLICT DO NOTHING;
+
+-- name: add_unit_subject
+-- A patient's fact names a unit.
+INSERT INTO unit_subject (facility, unit, subject) VALUES (?, ?, ?) ON CONFLICT DO NOTHING;
 
 -- name: set_url
+-- What a URL means; once known it is not unlearned.
 INSERT INTO url (facility, source, url, type, id) VALUES (?, ?, ?, ?, ?)
 ON CONFLICT DO UPDATE SET type = excluded.type, id = coalesce(excluded.id, id);
 
 -- name: set_subject
+-- A token is this person.
 INSERT INTO subject (facility, token, person) VALUES (?, ?, ?)
 ON CONFLICT DO UPDATE SET person = excluded.person;
 
--- name: person_seq
-SELECT seq FROM person WHERE facility = ? AND person = ?;
-
 -- name: set_person
--- The high-water mark never goes back.
+-- Where a case stands now. The high-water mark never goes back.
 INSERT INTO person (facility, person, seq, as_of, next_wake) VALUES (?, ?, ?, ?, ?)
 ON CONFLICT DO UPDATE SET seq = excluded.seq,
   as_of = max(coalesce(as_of, excluded.as_of), coalesce(excluded.as_of, as_of)),
   next_wake = excluded.next_wake;
 
 -- name: merge_person
-UPDATE person SET merged_into = ?, next_wake = NULL WHERE facility = ? AND person = ?;
+-- A person who is another's part has no wakes; readers of the old case must read again.
+INSERT INTO person (facility, person, seq, merged_into) VALUES (?1, ?2, 1, ?3)
+ON CONFLICT DO UPDATE SET merged_into = excluded.merged_into, next_wake = NULL, seq = seq + 1;
+
+-- name: move_merged
+-- Who was merged earlier goes along.
+UPDATE person SET merged_into = ?3 WHERE facility = ?1 AND merged_into = ?2;
 
 -- name: move_subjects
-UPDATE subject SET person = ? WHERE facility = ? AND person = ?;
+-- The tokens of a merged person.
+UPDATE subject SET person = ?3 WHERE facility = ?1 AND person = ?2;
 
 -- name: move_acts
-UPDATE act SET person = ? WHERE facility = ? AND person = ?;
+-- The acts of a merged person.
+UPDATE act SET person = ?3 WHERE facility = ?1 AND person = ?2;
 
 -- name: move_emitted
-UPDATE emitted SET person = ? WHERE facility = ? AND person = ?;
+-- The emissions of a merged person.
+UPDATE emitted SET person = ?3 WHERE facility = ?1 AND person = ?2;
 
 -- name: move_starts
-UPDATE unit_start SET person = ? WHERE facility = ? AND person = ?;
+-- The starts of a merged person.
+UPDATE unit_start SET person = ?3 WHERE facility = ?1 AND person = ?2;
 
--- name: unit_seq
-SELECT seq FROM unit WHERE facility = ? AND unit = ?;
+-- name: move_nudges
+-- The unanswered nudges of a merged person.
+UPDATE nudge SET person = ?3 WHERE facility = ?1 AND person = ?2 AND done = 0;
 
 -- name: bump_unit
+-- Whoever read the unit before must read again.
 INSERT INTO unit (facility, unit, seq) VALUES (?, ?, 1) ON CONFLICT DO UPDATE SET seq = seq + 1;
 
--- name: head_version
-SELECT version FROM resource WHERE facility = ? AND type = ? AND id = ? AND current = 1;
-
 -- name: add_act
+-- An act, once.
 INSERT INTO act (facility, key, person, at, kind, body) VALUES (?, ?, ?, ?, ?, ?);
 
 -- name: set_emitted
+-- What was last decided; an identity keeps its person and never goes back a version.
 INSERT INTO emitted (facility, key, person, stream, kind, digest, version, content, roles, critical, state)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-ON CONFLICT DO UPDATE SET person = excluded.person, stream = excluded.stream, digest = excluded.digest,
+ON CONFLICT DO UPDATE SET stream = excluded.stream, kind = excluded.kind, digest = excluded.digest,
   version = excluded.version, content = excluded.content, roles = excluded.roles,
-  critical = excluded.critical, state = excluded.state;
+  critical = excluded.critical, state = excluded.state
+WHERE person = excluded.person AND version < excluded.version RETURNING 1;
+
+-- name: supersede_untold
+-- When nothing of an identity was ever tried at a partner, its waiting rows go nowhere.
+UPDATE outbox SET state = 'superseded'
+WHERE facility = ?1 AND partner = ?2 AND key = ?3 AND state = 'pending' AND NOT EXISTS (
+  SELECT 1 FROM outbox o WHERE o.facility = ?1 AND o.partner = ?2 AND o.key = ?3
+    AND (o.attempts > 0 OR o.claimed IS NOT NULL OR o.doubt OR o.state IN ('sent', 'delivered', 'parked')));
 
 -- name: add_outbox
+-- A row to send; the terminal version of what nobody was told goes nowhere either.
 INSERT INTO outbox (facility, partner, key, version, stream, grp, type, resource_id, body, critical,
-  created, state, attempts, next_at, lease, last_outcome, etag, flagged, retires)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL, NULL, NULL, NULL, NULL, ?);
-
--- name: touched
--- How many rows of an identity at a partner may have left, or are about to.
-SELECT count(*) FROM outbox WHERE facility = ? AND partner = ? AND key = ?
-  AND (attempts > 0 OR state IN ('sent', 'delivered', 'parked') OR lease IS NOT NULL);
-
--- name: supersede_all
-UPDATE outbox SET state = 'superseded' WHERE facility = ? AND partner = ? AND key = ? AND state = 'pending';
-
--- name: set_start
-INSERT INTO unit_start (facility, step, unit, subject, person, identifier, at) VALUES (?, ?, ?, ?, ?, ?, ?)
-ON CONFLICT DO UPDATE SET unit = excluded.unit, subject = excluded.subject, person = excluded.person,
-  identifier = excluded.identifier, at = excluded.at;
+  created, attempts, next_at, last_outcome, etag, flagged, retires, state)
+VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, 0, NULL, NULL, NULL, NULL, ?12,
+  CASE WHEN ?12 AND NOT EXISTS (
+    SELECT 1 FROM outbox o WHERE o.facility = ?1 AND o.partner = ?2 AND o.key = ?3
+      AND (o.attempts > 0 OR o.claimed IS NOT NULL OR o.doubt OR o.state IN ('sent', 'delivered', 'parked')))
+  THEN 'superseded' ELSE ?13 END);
 
 -- name: drop_start
-DELETE FROM unit_start WHERE facility = ? AND step = ? RETURNING unit;
+-- A step no longer starts a unit, or starts another; the claim follows by trigger.
+DELETE FROM unit_start WHERE facility = ? AND step = ?;
 
--- name: started_unit
-SELECT unit FROM unit_start WHERE facility = ? AND step = ?;
-
--- name: drop_claim
-DELETE FROM unit_claim WHERE facility = ? AND unit = ?;
-
--- name: set_claim
-INSERT INTO unit_claim (facility, unit, step)
-SELECT facility, unit, step FROM unit_start WHERE facility = ? AND unit = ?
-ORDER BY at, identifier, step LIMIT 1;
+-- name: add_start
+-- A step starts a unit; the claim follows by trigger.
+INSERT INTO unit_start (facility, step, unit, subject, person, identifier, at) VALUES (?, ?, ?, ?, ?, ?, ?);
 
 -- name: add_nudge
-INSERT INTO nudge (facility, person, why) VALUES (?, ?, ?);
+-- Another case must look again; a merged person's nudge is the other's.
+INSERT INTO nudge (facility, person, why) VALUES (?1,
+  coalesce((SELECT merged_into FROM person WHERE facility = ?1 AND person = ?2), ?2), ?3);
 
 -- name: done_nudge
+-- A nudge was answered.
 UPDATE nudge SET done = 1 WHERE id = ?;
 
 -- name: add_audit
-INSERT INTO audit (facility, at, action, who, outcome, subject, detail) VALUES (?, ?, ?, ?, ?, ?, ?);
+-- An audited event, linked to the one before it.
+INSERT INTO audit (facility, at, action, who, outcome, subject, detail, chain)
+VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7,
+  audit_link((SELECT chain FROM audit_end WHERE facility = ?1), ?2, ?3, ?4, ?5, ?6, ?7))
+RETURNING chain;
+
+-- name: set_audit_end
+-- The last link, so that a row cut off at the end is missed.
+INSERT INTO audit_end (facility, rows, chain)
+SELECT facility, 1, chain FROM audit WHERE facility = ?1 ORDER BY seq DESC LIMIT 1
+ON CONFLICT DO UPDATE SET rows = rows + 1, chain = excluded.chain;

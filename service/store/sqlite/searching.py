@@ -7,50 +7,54 @@ from typing import Any
 
 from service.errors import BadInput, Problem
 from service.fhir.search import SearchValue
-from service.store.port import Term
-from service.store.sqlite.codec import RESOURCE_COLUMNS, us
+from service.store.port import ResourceVersion, Term
+from service.store.sqlite.codec import RESOURCE_COLUMNS, span, us
 
 Clause = tuple[str, list[Any]]
 
-# A value may mean any instant in [low, high]; FHIR R4 and R5 search, date prefixes.
+# A stored value may mean any instant in [low, high], the parameter any in [?1, ?2]; the sentences
+# are those of "Prefixes" in the Search pages of R4 (3.1.1.4.5) and R5 (3.2.1.5.6).
+WITHIN = "(v.low >= {low} AND v.high <= {high})"
 DATES = {
-    "eq": "v.low >= :low AND v.high <= :high",
-    "ne": "NOT (v.low >= :low AND v.high <= :high)",
-    "gt": "coalesce(v.high, 9e18) > :high",
-    "lt": "coalesce(v.low, -9e18) < :low",
-    "ge": "coalesce(v.high, 9e18) >= :low",
-    "le": "coalesce(v.low, -9e18) <= :high",
-    "sa": "v.low > :high",
-    "eb": "v.high < :low",
+    "eq": WITHIN,  # the parameter's range contains the value's
+    "ne": f"NOT {WITHIN}",
+    "gt": "v.high > {high}",  # the range above the parameter meets the value's
+    "lt": "v.low < {low}",
+    "ge": f"(v.high > {{high}} OR {WITHIN})",
+    "le": f"(v.low < {{low}} OR {WITHIN})",
+    "sa": "v.low > {high}",
+    "eb": "v.high < {low}",
 }
 
 
-def statement(
+def statements(
     facility: str, release: str, type_: str, terms: Sequence[Term], after: str | None
-) -> tuple[str, str, list[Any], list[Any]]:
-    """(page query, count query, page values, count values); the page query ends with LIMIT ?."""
-    where = "r.facility = ? AND r.type = ? AND r.release = ? AND r.current = 1"
+) -> tuple[Clause, Clause]:
+    """(page, total), each a query and its values; the page's query lacks the value of LIMIT.
+
+    Raises BadInput (400) for a cursor that is not ours.
+    """
+    parts = ["r.facility = ? AND r.type = ? AND r.release = ? AND r.current = 1"]
     values: list[Any] = [facility, type_, release]
     for term in terms:
-        clause, more = _term(term)
-        where += f" AND {clause}"
+        clause, more = _term(facility, type_, term)
+        parts.append(clause)
         values += more
-    count = f"SELECT count(*) FROM resource r WHERE {where}"  # noqa: S608
-    paged, place = where, list(values)
-    if after is not None:
-        at, id_ = cursor_of(after)
-        paged += " AND (r.at, r.id) < (?, ?)"
-        place += [at, id_]
+    where = " AND ".join(parts)
+    place = list(cursor_of(after)) if after is not None else []
+    paged = f"{where} AND (r.at, r.id) < (?, ?)" if place else where
+    # Only our own clauses are put together; every value is bound.
     page = (
         f"SELECT {RESOURCE_COLUMNS} FROM resource r WHERE {paged} "  # noqa: S608
         "ORDER BY r.at DESC, r.id DESC LIMIT ?"
     )
-    return page, count, place, values
+    total = f"SELECT count(*) FROM resource r WHERE {where}"  # noqa: S608
+    return (page, values + place), (total, values)
 
 
-def cursor(at: int, id_: str) -> str:
+def cursor(last: ResourceVersion) -> str:
     """Where a page ended, opaque to callers."""
-    return base64.urlsafe_b64encode(f"{at}|{id_}".encode()).decode().rstrip("=")
+    return base64.urlsafe_b64encode(f"{us(last.at)}|{last.id}".encode()).decode().rstrip("=")
 
 
 def cursor_of(text: str) -> tuple[int, str]:
@@ -58,74 +62,68 @@ def cursor_of(text: str) -> tuple[int, str]:
     try:
         plain = base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)).decode()
         at, bar, id_ = plain.partition("|")
-        if bar:
+        if bar and abs(int(at)) < 2**62:
             return int(at), id_
     except (ValueError, binascii.Error):
         pass
-    raise BadInput(
-        400, Problem(code="value", text="This page address is not one of ours.")
-    )
+    raise BadInput(400, Problem(code="value", text="This page address is not one of ours."))
 
 
-def _term(term: Term) -> Clause:
+def _term(facility: str, type_: str, term: Term) -> Clause:
+    """One term: any of its alternatives. ``_id`` and ``_lastUpdated`` are columns, not values."""
     if term.param == "_id":
-        ids = [value.value for value in term.alternatives]
-        return f"r.id IN ({_marks(ids)})", ids
+        return _any([("r.id = ?", [value.value]) for value in term.alternatives])
     if term.param == "_lastUpdated":
-        return _updated(term)
-    clauses: list[str] = []
-    values: list[Any] = [term.param]
-    for alternative in term.alternatives:
-        clause, more = _alternative(term, alternative)
-        clauses.append(f"({clause})")
-        values += more
-    inner = " OR ".join(clauses)
-    return (
-        "EXISTS (SELECT 1 FROM search_value v WHERE v.facility = r.facility AND v.type = r.type "
-        f"AND v.id = r.id AND v.param = ? AND ({inner}))",  # noqa: S608
-        values,
+        dates = [_date(term.prefix, value) for value in term.alternatives]
+        return _any([(_on_column(clause), values) for clause, values in dates])
+    clause, values = _any([_alternative(term, value) for value in term.alternatives])
+    found = (
+        "r.id IN (SELECT v.id FROM search_value v WHERE v.facility = ? AND v.type = ? "  # noqa: S608
+        f"AND v.param = ? AND {clause})"
     )
+    return found, [facility, type_, term.param, *values]
+
+
+def _any(clauses: Sequence[Clause]) -> Clause:
+    joined = " OR ".join(clause for clause, _ in clauses) or "0"
+    return f"({joined})", [value for _, values in clauses for value in values]
 
 
 def _alternative(term: Term, value: SearchValue) -> Clause:
     if term.kind == "date":
-        return _date(value, term.prefix)
+        return _date(term.prefix, value)
     return _token(value) if term.kind == "token" else _reference(value)
 
 
 def _token(value: SearchValue) -> Clause:
-    parts: list[str] = []
-    values: list[Any] = []
-    if value.system == "":
-        parts.append("v.system IS NULL")
-    elif value.system is not None:
-        parts.append("v.system = ?")
-        values.append(value.system)
+    """System None: any; system "": none. Value None: any of the system."""
+    parts, values = ["v.value IS NOT NULL"], []
     if value.value is not None:
-        parts.append("v.value = ?")
-        values.append(value.value)
-    return " AND ".join(parts) or "1", values
+        parts, values = ["v.value = ?"], [value.value]
+    if value.system is not None:
+        parts.append("v.system IS NULLIF(?, '')")
+        values.append(value.system)
+    return f"({' AND '.join(parts)})", values
 
 
 def _reference(value: SearchValue) -> Clause:
-    if value.extra is not None:
-        return "v.system = ? AND v.extra = ?", [value.system, value.extra]
-    return "v.value = ?", [value.value]
+    """By ``Type/id``, or by the identifier of what is pointed at."""
+    if value.extra is None:
+        return "v.value = ?", [value.value]
+    if value.system is None:
+        return "v.extra = ?", [value.extra]
+    return "(v.extra = ? AND v.system IS NULLIF(?, ''))", [value.extra, value.system]
 
 
-def _date(value: SearchValue, prefix: str) -> Clause:
-    text = DATES[prefix]
-    order = sorted((text.find(name), name) for name in (":low", ":high") if name in text)
-    bounds = {":low": us(value.low), ":high": us(value.high)}
-    for _, name in order:
-        text = text.replace(name, "?")
-    return text, [bounds[name] for _, name in order]
+def _date(prefix: str, value: SearchValue) -> Clause:
+    low, high = span(value)
+    clause, values = DATES[prefix], []
+    while "{" in clause:
+        start, end = clause.index("{"), clause.index("}")
+        values.append(low if clause[start + 1 : end] == "low" else high)
+        clause = f"{clause[:start]}?{clause[end + 1 :]}"
+    return clause, values
 
 
-def _updated(term: Term) -> Clause:
-    clause, values = _date(term.alternatives[0], term.prefix)
-    return clause.replace("v.low", "r.at").replace("v.high", "r.at"), values
-
-
-def _marks(values: Sequence[Any]) -> str:
-    return ", ".join("?" for _ in values)
+def _on_column(clause: str) -> str:
+    return clause.replace("v.low", "r.at").replace("v.high", "r.at")

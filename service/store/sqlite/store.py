@@ -1,20 +1,15 @@
 """The store port on one SQLite file."""
 
-import threading
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Future
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import apsw
 
+from service.errors import StoreUnfit
 from service.facts.acts import Act
-from service.facts.case import OtherStart
-from service.facts.fact import Fact
-from service.facts.naming import resources as named_by
-from service.facts.unit import UnitKey
 from service.faults import reach
 from service.store.port import (
     Attempt,
@@ -30,12 +25,11 @@ from service.store.port import (
     Token,
     UnitStart,
 )
-from service.store.sqlite import searching
+from service.store.sqlite import outbox, searching
+from service.store.sqlite.casefile import read_case, states
 from service.store.sqlite.codec import (
-    OUTBOX_COLUMNS,
     act_of,
-    emitted_of,
-    fact_of,
+    audit_link,
     instant,
     json_list,
     moment,
@@ -43,27 +37,32 @@ from service.store.sqlite.codec import (
     resource_of,
     us,
 )
-from service.store.sqlite.connection import back_up, connect, migrate, reading
-from service.store.sqlite.queries import QUERIES as Q
-from service.store.sqlite.writer import Writer
-from service.store.sqlite.writing import write
+from service.store.sqlite.connection import connect
+from service.store.sqlite.migrating import Migration, back_up, damage, migrate, migrations
+from service.store.sqlite.queries import QUERIES
+from service.store.sqlite.reader import Reader
+from service.store.sqlite.writer import Counts, Writer
+from service.store.sqlite.writing import Statement, run, statements
 
 
-def open_store(path: str | Path) -> "SqliteStore":
-    """Opens or makes a database. Raises StoreUnfit."""
-    return SqliteStore(str(path))
+def open_store(path: str | Path, known: Sequence[Migration] | None = None) -> "SqliteStore":
+    """Opens or makes a database and brings it forward to ``known``. Raises StoreUnfit."""
+    return SqliteStore(str(path), migrations() if known is None else known)
 
 
 class SqliteStore:
     """See service.store.port.Store for what each method promises."""
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, known: Sequence[Migration]) -> None:
         self.path = path
         connection = connect(path)
-        migrate(path, connection)
+        try:
+            migrate(path, connection, known)
+        except apsw.Error as error:
+            raise StoreUnfit(f"{path} could not be brought forward: {error}") from error
+        connection.create_scalar_function("audit_link", audit_link, deterministic=True)
         self._writer = Writer(connection)
-        self._local = threading.local()
-        self._readers: list[apsw.Connection] = []
+        self._reader = Reader(path)
 
     # -- resources
 
@@ -99,15 +98,13 @@ class SqliteStore:
         count: int,
         after: str | None = None,
     ) -> Page:
-        page, total, values, plain = searching.statement(facility, release, type, terms, after)
-        reader = self._reader
-        number: int = reader.execute(total, plain).get
-        rows = list(reader.execute(page, [*values, count + 1])) if count else []
-        more = len(rows) > count
-        found = [resource_of(row) for row in rows[:count]]
-        end = rows[count - 1] if more else None
-        next_after = searching.cursor(end[5], end[1]) if end else None
-        return Page(rows=tuple(found), total=number, next_after=next_after)
+        page, total = searching.statements(facility, release, type, terms, after)
+        with self._reader.snapshot():
+            number: int = self._reader.run(*total)[0][0]
+            rows = self._reader.run(page[0], [*page[1], count + 1]) if count else []
+        found = tuple(resource_of(row) for row in rows[:count])
+        more = searching.cursor(found[-1]) if len(rows) > count else None
+        return Page(rows=found, total=number, next_after=more)
 
     # -- people and cases
 
@@ -118,10 +115,7 @@ class SqliteStore:
         return frozenset(row[0] for row in self._rows("people_of_unit", (facility, unit)))
 
     def states(self, facility: str, people: Iterable[Person]) -> tuple[PersonState, ...]:
-        wanted = list(people)
-        rows = self._rows("states", (facility, json_list(wanted)))
-        held = {row[0]: _state(row) for row in rows}
-        return tuple(held.get(person) or PersonState(person=person, seq=0) for person in wanted)
+        return states(self._reader, facility, list(people))
 
     def case(
         self,
@@ -131,60 +125,7 @@ class SqliteStore:
         units: Iterable[str] = (),
         resources: Iterable[str] = (),
     ) -> StoredCase:
-        wanted = list(people)
-        reader = self._reader
-        reader.execute("BEGIN")
-        try:
-            return self._case(facility, wanted, set(units), set(resources))
-        finally:
-            reader.execute("COMMIT")
-
-    def _case(
-        self, facility: str, people: list[Person], units: set[str], names: set[str]
-    ) -> StoredCase:
-        who = json_list(people)
-        tokens = frozenset(row[0] for row in self._rows("tokens", (facility, who)))
-        found: dict[tuple[str, int], Fact[Any]] = {}
-        rows = self._rows("facts_of_subjects", (facility, json_list(tokens)))
-        self._collect(rows, found, units, names)
-        rows = self._rows("facts_of_units", (facility, json_list(units)))
-        self._collect(rows, found, units, names)
-        names -= {fact.resource for fact in found.values()}
-        if names:
-            rows = self._rows("facts_of_resources", (facility, json_list(names)))
-            self._collect(rows, found, units, names)
-        listed = json_list(sorted(units))
-        seqs = dict(self._rows("unit_seqs", (facility, listed)))
-        starts = self._rows("starts_of_units", (facility, listed))
-        return StoredCase(
-            state=self.states(facility, people[:1])[0],
-            tokens=tokens,
-            facts=tuple(found.values()),
-            acts=tuple(act_of(*row) for row in self._rows("acts_of", (facility, who))),
-            emitted=tuple(emitted_of(row) for row in self._rows("emitted_of", (facility, who))),
-            elsewhere=tuple(
-                OtherStart(unit=_key(unit), at=moment(at), step=step)
-                for unit, at, step, subject in starts
-                if subject not in tokens
-            ),
-            units=tuple((unit, seqs.get(unit, 0)) for unit in sorted(units)),
-        )
-
-    @staticmethod
-    def _collect(
-        rows: Iterable[tuple[Any, ...]],
-        found: dict[tuple[str, int], Fact[Any]],
-        units: set[str],
-        names: set[str],
-    ) -> None:
-        for row in rows:
-            if (row[0], row[1]) in found:
-                continue
-            fact = fact_of(row)
-            found[(fact.key, fact.version)] = fact
-            if row[-1] is not None:
-                units.add(row[-1])
-            names |= named_by(fact)
+        return read_case(self._reader, facility, list(people), units, resources)
 
     def claim(self, facility: str, unit: str) -> UnitStart | None:
         for unit_, subject, person, step, identifier, at in self._rows("claim", (facility, unit)):
@@ -202,7 +143,8 @@ class SqliteStore:
         return next((act_of(*row) for row in self._rows("act", (facility, key))), None)
 
     def commit(self, change: Change) -> "Future[None]":
-        return self._writer.submit(lambda connection: _written(connection, change))
+        made = statements(change)
+        return self._writer.submit(lambda connection: _written(connection, made))
 
     # -- wakes and nudges
 
@@ -221,44 +163,27 @@ class SqliteStore:
         self, partner: str, now: datetime, *, limit: int, lease: datetime
     ) -> "Future[Sequence[Sequence[OutboxRow]]]":
         return self._writer.submit(
-            lambda connection: _claimed(connection, partner, now, limit, lease)
+            lambda connection: outbox.claimed(connection, partner, now, limit, lease)
         )
 
     def release(self, rows: Iterable[int], lease: datetime) -> "Future[None]":
-        return self._do("release_rows", (json_list(rows), us(lease)))
+        ids = list(rows)
+        return self._writer.submit(lambda connection: outbox.released(connection, ids, lease))
 
     def record(self, attempt: Attempt, rows: Sequence[OutboxRow]) -> "Future[None]":
-        return self._writer.submit(lambda connection: _recorded(connection, attempt, rows))
+        return self._writer.submit(lambda connection: outbox.recorded(connection, attempt, rows))
 
     def outbox(
         self, *, partner: str | None = None, states: Iterable[str] = (), limit: int = 100
     ) -> Sequence[OutboxRow]:
-        wanted = list(states)
-        query = (
-            f"SELECT {OUTBOX_COLUMNS} FROM outbox WHERE (?1 IS NULL OR partner = ?1) "  # noqa: S608
-            "AND (?2 = 0 OR state IN (SELECT value FROM json_each(?3))) ORDER BY id DESC LIMIT ?4"
-        )
-        values = (partner, len(wanted), json_list(wanted), limit)
-        return [outbox_of(row) for row in self._reader.execute(query, values)]
+        values = (partner, json_list(states), limit)
+        return [outbox_of(row) for row in self._rows("outbox_listed", values)]
 
     def outbox_row(self, id: int) -> OutboxRow | None:
         return next((outbox_of(row) for row in self._rows("outbox_row", (id,))), None)
 
     def attempts(self, row: int) -> Sequence[Attempt]:
-        found = []
-        for number, partner, at, outcome, status, detail in self._rows("attempts", (row,)):
-            rows = tuple(r[0] for r in self._rows("attempt_rows", (number,)))
-            found.append(
-                Attempt(
-                    rows=rows,
-                    partner=partner,
-                    at=moment(at),
-                    outcome=outcome,
-                    status=status,
-                    detail=detail,
-                )
-            )
-        return found
+        return [self._attempt(*found) for found in self._rows("attempts", (row,))]
 
     def delivered(self, partner: str, key: str) -> OutboxRow | None:
         return next((outbox_of(row) for row in self._rows("delivered", (partner, key))), None)
@@ -280,135 +205,89 @@ class SqliteStore:
     def audited(
         self, facility: str, *, limit: int = 100, after: int = 0
     ) -> Sequence[tuple[int, AuditRow]]:
-        return [
-            (
-                seq,
-                AuditRow(
-                    at=moment(at),
-                    action=action,
-                    who=who,
-                    outcome=outcome,
-                    subject=subject,
-                    detail=detail,
-                ),
-            )
-            for seq, at, action, who, outcome, subject, detail in self._rows(
-                "audited", (facility, after, limit)
-            )
-        ]
+        rows = self._rows("audited", (facility, after, limit))
+        return [(seq, _audit_row(*columns)) for seq, *columns in rows]
+
+    def audit_fault(self, facility: str) -> str | None:
+        with self._reader.snapshot():
+            ends = self._rows("audit_end", (facility,))
+            links = self._reader.connection.execute(QUERIES["audit_links"], (facility,))
+            return _broken_link(links, ends[0] if ends else (0, None))
 
     # -- the file
 
     def backup(self, to: str | Path) -> None:
-        """A checked copy of the running database."""
-        back_up(self._reader, str(to))
+        """A checked copy of the running database. Raises StoreUnfit for a damaged one."""
+        back_up(self._reader.connection, str(to))
 
-    def integrity(self) -> str:
-        """``ok``, or what is damaged."""
-        result: str = self._reader.execute("PRAGMA integrity_check").get
-        return result
+    def damage(self) -> str | None:
+        """What is broken in the file or between its tables, or None."""
+        return damage(self._reader.connection)
+
+    @property
+    def counts(self) -> Counts:
+        """What the writer has done since it started."""
+        return self._writer.counts
+
+    @property
+    def waiting(self) -> int:
+        """How many changes are queued."""
+        return self._writer.waiting
 
     @property
     def commits(self) -> int:
         """How many transactions the writer has committed."""
-        return self._writer.commits
+        return self._writer.counts.commits
 
     def close(self) -> None:
         self._writer.close()
-        for reader in self._readers:
-            reader.close()
-
-    @property
-    def _reader(self) -> apsw.Connection:
-        """The read connection of this thread."""
-        reader: apsw.Connection | None = getattr(self._local, "reader", None)
-        if reader is None:
-            reader = reading(self.path)
-            self._local.reader = reader
-            self._readers.append(reader)
-        return reader
+        self._reader.close()
 
     def _rows(self, name: str, values: tuple[Any, ...]) -> list[Any]:
-        return self._reader.execute(Q[name], values).fetchall()
+        return self._reader.rows(name, values)
 
     def _resource(self, name: str, values: tuple[Any, ...]) -> ResourceVersion | None:
         return next((resource_of(row) for row in self._rows(name, values)), None)
 
+    def _attempt(
+        self, number: int, partner: str, at: int, outcome: str, status: int | None, detail: str
+    ) -> Attempt:
+        rows = tuple(row[0] for row in self._rows("attempt_rows", (number,)))
+        return Attempt(
+            rows=rows,
+            partner=partner,
+            at=moment(at),
+            outcome=outcome,
+            status=status,
+            detail=detail,
+        )
+
     def _do(self, name: str, values: tuple[Any, ...]) -> "Future[None]":
-        def work(connection: apsw.Connection) -> None:
-            connection.execute(Q[name], values)
-
-        return self._writer.submit(work)
+        return self._writer.submit(lambda connection: run(connection, [(name, values, None)]))
 
 
-def _written(connection: apsw.Connection, change: Change) -> None:
-    write(connection, change)
+def _written(connection: apsw.Connection, made: Sequence[Statement]) -> None:
+    run(connection, made)
     reach("commit-after-write")
 
 
-def _claimed(
-    connection: apsw.Connection, partner: str, now: datetime, limit: int, lease: datetime
-) -> list[list[OutboxRow]]:
-    streams = connection.execute(Q["open_streams"], (partner, us(now), limit)).fetchall()
-    found = []
-    for (stream,) in streams:
-        connection.execute(Q["supersede_older"], (partner, stream))
-        rows = [_waiting(r) for r in connection.execute(Q["stream_rows"], (partner, stream))]
-        sendable = _sendable(rows, now)
-        if sendable:
-            claimed = json_list(row.id for row in sendable)
-            connection.execute(Q["lease_rows"], (us(lease), claimed))
-            found.append(sendable)
-    return found
+def _audit_row(
+    at: int, action: str, who: str, outcome: str, subject: str | None, detail: bytes
+) -> AuditRow:
+    return AuditRow(
+        at=moment(at), action=action, who=who, outcome=outcome, subject=subject, detail=detail
+    )
 
 
-def _waiting(row: tuple[Any, ...]) -> OutboxRow:
-    """A row with its lease; one that was never taken off says that the row may have been sent."""
-    found = outbox_of(row)
-    return found if row[-1] is None else replace(found, unsettled=True)
-
-
-def _sendable(rows: list[OutboxRow], now: datetime) -> list[OutboxRow]:
-    """Rows in order up to the first that must wait; behind a parked row only critical ones go."""
-    parked = any(row.state == "parked" for row in rows)
-    found: list[OutboxRow] = []
-    for row in rows:
-        if row.state == "parked" or (parked and not row.critical):
-            continue
-        if row.next_at is not None and row.next_at > now:
-            break
-        found.append(replace(row, flagged="overtook a parked row") if parked else row)
-    return found
-
-
-def _recorded(connection: apsw.Connection, attempt: Attempt, rows: Sequence[OutboxRow]) -> None:
-    number = connection.execute(
-        Q["add_attempt"],
-        (attempt.partner, us(attempt.at), attempt.outcome, attempt.status, attempt.detail),
-    ).get
-    for row in attempt.rows:
-        connection.execute(Q["add_attempt_row"], (row, number))
-    for one in rows:
-        connection.execute(
-            Q["record_row"],
-            (
-                one.state,
-                one.attempts,
-                us(one.next_at),
-                one.last_outcome,
-                one.etag,
-                one.flagged,
-                one.id,
-            ),
-        )
-    reach("record-before-end")
-
-
-def _state(row: tuple[Any, ...]) -> PersonState:
-    person, seq, as_of, next_wake = row
-    return PersonState(person=person, seq=seq, as_of=instant(as_of), next_wake=instant(next_wake))
-
-
-def _key(text: str) -> UnitKey:
-    din, product, division = text.split("/")
-    return UnitKey(din, product, division)
+def _broken_link(links: Iterable[tuple[Any, ...]], end: tuple[int, bytes | None]) -> str | None:
+    """What does not hold in a chain of audit rows, or None."""
+    before: bytes | None = None
+    number = 0
+    for *columns, chain, seq in links:
+        before = audit_link(before, *columns)
+        number += 1
+        if before != chain:
+            return f"audit row {seq} is not what was written, or one before it is gone"
+    if (number, before) != end:
+        return f"the audit ends after {number} of {end[0]} rows"
+    return None

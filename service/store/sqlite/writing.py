@@ -1,235 +1,148 @@
-"""One change, written statement by statement inside its savepoint."""
+"""One change as a list of statements: made where it is asked for, run in its savepoint."""
 
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import apsw
 
 from service.errors import Stale
-from service.store.port import Change, OutboxRow, ResourceVersion
-from service.store.sqlite.codec import ACT_KIND, encoded, fact_body, json_list, us
-from service.store.sqlite.queries import QUERIES as Q
+from service.facts.fact import KIND_OF
+from service.facts.naming import own_names, unit_resources
+from service.store.port import Change, FactRow, OutboxRow, ResourceVersion, UnitStart
+from service.store.sqlite.codec import ACT_KIND, encoded, json_list, span, us
+from service.store.sqlite.queries import QUERIES
+
+# Name of a query, its values, and what is stale when it does not answer with a true value.
+Statement = tuple[str, tuple[Any, ...], str | None]
 
 
-def write(connection: apsw.Connection, change: Change) -> None:
-    """Checks every expectation and writes everything. Raises Stale."""
-    _expect(connection, change)
-    run = connection.execute
+def run(connection: apsw.Connection, statements: Iterable[Statement]) -> None:
+    """Runs a change's statements. Raises Stale at the first expectation that does not hold."""
+    for name, values, stale in statements:
+        held = connection.execute(QUERIES[name], values).get
+        if stale is not None and not held:
+            raise Stale(stale)
+
+
+def statements(change: Change) -> Sequence[Statement]:
+    """Every expectation of a change, then everything that it writes."""
+    return tuple(_all(change))
+
+
+def _all(change: Change) -> Iterator[Statement]:
     facility = change.facility
+    yield from _expectations(change)
     if change.received is not None:
         got = change.received
-        run(
-            Q["add_received"],
-            (facility, got.id, got.source, us(got.at), got.release, got.interaction, got.body),
-        )
+        values = (got.id, got.source, us(got.at), got.release, got.interaction, got.body)
+        yield "add_received", (facility, *values), None
     for resource in change.resources:
-        _resource(connection, facility, resource)
-    for source, url, type_, id_ in change.urls:
-        run(Q["set_url"], (facility, source, url, type_, id_))
-    _people(connection, change)
-    _facts(connection, change)
-    for person, act in change.acts:
-        kind = ACT_KIND[type(act.body)]
-        run(Q["add_act"], (facility, act.key, person, us(act.at), kind, encoded(act.body)))
-    _emissions(connection, change)
-    _starts(connection, change)
-    for person, why in change.nudges:
-        run(Q["add_nudge"], (facility, person, why))
-    for nudge in change.nudges_done:
-        run(Q["done_nudge"], (nudge,))
-    for row in change.audit:
-        run(
-            Q["add_audit"],
-            (facility, us(row.at), row.action, row.who, row.outcome, row.subject, row.detail),
-        )
-
-
-def _one(connection: apsw.Connection, name: str, values: tuple[Any, ...]) -> int:
-    return connection.execute(Q[name], values).get or 0
-
-
-def _expect(connection: apsw.Connection, change: Change) -> None:
-    facility = change.facility
-    for state in change.people:
-        if _one(connection, "person_seq", (facility, state.person)) != state.seq:
-            raise Stale(f"case {state.person} moved on")
-    for unit, seq in change.expect_units:
-        if _one(connection, "unit_seq", (facility, unit)) != seq:
-            raise Stale(f"unit {unit} moved on")
-    for type_, id_, version in change.expect_heads:
-        if _one(connection, "head_version", (facility, type_, id_)) != version:
-            raise Stale(f"{type_}/{id_} moved on")
-
-
-def _resource(connection: apsw.Connection, facility: str, one: ResourceVersion) -> None:
-    run = connection.execute
-    place = (facility, one.type, one.id)
-    run(Q["retire_head"], place)
-    run(
-        Q["add_resource"],
-        (
-            *place,
-            one.version,
-            one.release,
-            one.source,
-            us(one.at),
-            one.digest,
-            one.body,
-            one.received,
-            us(one.stamp),
-            int(one.retracted),
-            json_list(one.keys),
-        ),
-    )
-    for key in one.keys:
-        _key(connection, facility, one, key)
-    run(Q["drop_values"], place)
-    for value in one.values:
-        run(
-            Q["add_value"],
-            (
-                *place,
-                value.param,
-                value.kind,
-                value.system,
-                value.value,
-                value.extra,
-                us(value.low),
-                us(value.high),
-            ),
-        )
-
-
-def _key(connection: apsw.Connection, facility: str, one: ResourceVersion, key: str) -> None:
-    """A key of a source names one resource; a second resource with it is a lost race."""
-    owner = connection.execute(Q["key_owner"], (facility, one.source, one.type, key)).get
-    if owner is None:
-        connection.execute(Q["add_key"], (facility, one.source, one.type, key, one.id))
-    elif owner != one.id:
-        raise Stale(f"{key} is already {one.type}/{owner}")
-    connection.execute(Q["add_identified"], (facility, one.type, key, one.id))
-
-
-def _people(connection: apsw.Connection, change: Change) -> None:
-    run = connection.execute
-    facility = change.facility
-    for state in change.people:
-        run(
-            Q["set_person"],
-            (facility, state.person, state.seq + 1, us(state.as_of), us(state.next_wake)),
-        )
-    for old, new in change.merged:
-        run(Q["merge_person"], (new, facility, old))
-        for move in ("move_subjects", "move_acts", "move_emitted", "move_starts"):
-            run(Q[move], (new, facility, old))
-    for token, person in change.subjects:
-        run(Q["set_subject"], (facility, token, person))
-
-
-def _facts(connection: apsw.Connection, change: Change) -> None:
-    run = connection.execute
-    facility = change.facility
+        yield from _resource(facility, resource)
+    for url in change.urls:
+        yield "set_url", (facility, *url), None
+    yield from _people(change)
     for row in change.facts:
-        fact = row.fact
-        kind, body, named = fact_body(fact)
-        run(
-            Q["add_fact"],
-            (
-                facility,
-                fact.key,
-                fact.version,
-                kind,
-                fact.resource,
-                row.subject,
-                row.unit,
-                fact.source,
-                us(fact.received),
-                us(fact.stamp),
-                fact.digest,
-                int(fact.retracted),
-                named,
-                body,
-            ),
-        )
+        yield from _fact(facility, row)
     for unit in change.touched_units:
-        run(Q["bump_unit"], (facility, unit))
-
-
-def _emissions(connection: apsw.Connection, change: Change) -> None:
-    run = connection.execute
-    facility = change.facility
-    for one in change.emitted:
-        run(
-            Q["set_emitted"],
-            (
-                facility,
-                one.key,
-                one.person,
-                one.stream,
-                one.kind,
-                one.digest,
-                one.version,
-                one.content,
-                ",".join(sorted(one.to)),
-                int(one.critical),
-                one.state,
-            ),
-        )
-    for row in change.outbox:
-        _outbox(connection, facility, row)
-
-
-def _outbox(connection: apsw.Connection, facility: str, row: OutboxRow) -> None:
-    """A terminal version of what nobody was ever told is not told either."""
-    state = row.state
-    place = (facility, row.partner, row.key)
-    if row.retires and _one(connection, "touched", place) == 0:
-        connection.execute(Q["supersede_all"], place)
-        state = "superseded"
-    connection.execute(
-        Q["add_outbox"],
-        (
-            facility,
-            row.partner,
-            row.key,
-            row.version,
-            row.stream,
-            row.group,
-            row.type,
-            row.resource_id,
-            row.body,
-            int(row.critical),
-            us(row.created),
-            state,
-            int(row.retires),
-        ),
-    )
-
-
-def _starts(connection: apsw.Connection, change: Change) -> None:
-    """Keeps the starts of units, and gives each unit to the earliest."""
-    run = connection.execute
-    facility = change.facility
-    units: set[str] = set()
+        yield "bump_unit", (facility, unit), None
+    yield from _decided(change)
     for start in change.starts:
-        held = run(Q["started_unit"], (facility, start.step)).get
-        if held is not None:
-            units.add(held)
-        if start.retracted:
-            run(Q["drop_start"], (facility, start.step)).fetchall()
-            continue
-        units.add(start.unit)
-        run(
-            Q["set_start"],
-            (
-                facility,
-                start.step,
-                start.unit,
-                start.subject,
-                start.person,
-                start.identifier,
-                us(start.at),
-            ),
-        )
-    for unit in sorted(units):
-        run(Q["drop_claim"], (facility, unit))
-        run(Q["set_claim"], (facility, unit))
+        yield from _start(facility, start, dict(change.merged))
+    for person, why in change.nudges:
+        yield "add_nudge", (facility, person, why), None
+    for nudge in change.nudges_done:
+        yield "done_nudge", (nudge,), None
+    for audit in change.audit:
+        event = (audit.action, audit.who, audit.outcome, audit.subject, audit.detail)
+        yield "add_audit", (facility, us(audit.at), *event), None
+        yield "set_audit_end", (facility,), None
+
+
+def _expectations(change: Change) -> Iterator[Statement]:
+    facility = change.facility
+    for state in change.people:
+        stale = f"case {state.person} moved on"
+        yield "person_holds", (facility, state.person, state.seq), stale
+    for unit, seq in change.expect_units:
+        yield "unit_holds", (facility, unit, seq), f"unit {unit} moved on"
+    for type_, id_, version in change.expect_heads:
+        yield "head_holds", (facility, type_, id_, version), f"{type_}/{id_} moved on"
+
+
+def _resource(facility: str, one: ResourceVersion) -> Iterator[Statement]:
+    place = (facility, one.type, one.id)
+    yield "retire_head", place, None
+    said = (one.version, one.release, one.source, us(one.at), one.digest, one.body)
+    more = (one.received, us(one.stamp), int(one.retracted), json_list(one.keys))
+    yield "add_resource", (*place, *said, *more), None
+    for key in one.keys:
+        owned = (facility, one.source, one.type, key, one.id)
+        yield "add_key", owned, None
+        yield "key_holds", owned, f"{key} is already another {one.type}"
+        yield "add_identified", (facility, one.type, key, one.id), None
+    if one.version > 1:
+        yield "drop_values", place, None
+    for value in one.values:
+        low, high = span(value)
+        means = (value.param, value.kind, value.system, value.value, value.extra, low, high)
+        yield "add_value", (*place, *means), None
+
+
+def _people(change: Change) -> Iterator[Statement]:
+    facility = change.facility
+    for state in change.people:
+        values = (state.person, state.seq + 1, us(state.as_of), us(state.next_wake))
+        yield "set_person", (facility, *values), None
+    for old, new in change.merged:
+        for move in ("merge_person", "move_merged", "move_subjects", "move_acts"):
+            yield move, (facility, old, new), None
+        for move in ("move_emitted", "move_starts", "move_nudges"):
+            yield move, (facility, old, new), None
+    for token, person in change.subjects:
+        yield "set_subject", (facility, token, person), None
+
+
+def _fact(facility: str, row: FactRow) -> Iterator[Statement]:
+    fact = row.fact
+    place = (fact.key, fact.version, KIND_OF[type(fact.body)], fact.resource)
+    yield "add_fact", (facility, *place, row.subject, row.unit, encoded(fact)), None
+    for name in sorted(own_names(fact)):
+        yield "add_fact_name", (facility, name, fact.resource), None
+    if row.subject is not None:
+        for unit in sorted({*unit_resources(fact), *([row.unit] if row.unit else [])}):
+            yield "add_unit_subject", (facility, unit, row.subject), None
+
+
+def _decided(change: Change) -> Iterator[Statement]:
+    """Acts, emissions and rows to send; those of a merged person are the other's."""
+    facility = change.facility
+    merged = dict(change.merged)
+    for person, act in change.acts:
+        owner = merged.get(person, person)
+        kind = ACT_KIND[type(act.body)]
+        yield "add_act", (facility, act.key, owner, us(act.at), kind, encoded(act.body)), None
+    for one in change.emitted:
+        owner = merged.get(one.person, one.person)
+        content = (one.digest, one.version, one.content, ",".join(sorted(one.to)))
+        values = (one.key, owner, one.stream, one.kind, *content, int(one.critical), one.state)
+        yield "set_emitted", (facility, *values), f"{one.key} was decided by somebody else"
+    for row in change.outbox:
+        yield from _outbox(facility, row)
+    for partner, stream in dict.fromkeys((row.partner, row.stream) for row in change.outbox):
+        yield "refresh_stream", (partner, facility, stream), None
+
+
+def _outbox(facility: str, row: OutboxRow) -> Iterator[Statement]:
+    if row.retires:
+        yield "supersede_untold", (facility, row.partner, row.key), None
+    what = (row.partner, row.key, row.version, row.stream, row.group, row.type, row.resource_id)
+    how = (row.body, int(row.critical), us(row.created), int(row.retires), row.state)
+    yield "add_outbox", (facility, *what, *how), None
+
+
+def _start(facility: str, start: UnitStart, merged: dict[str, str]) -> Iterator[Statement]:
+    yield "drop_start", (facility, start.step), None
+    if not start.retracted:
+        person = merged.get(start.person, start.person)
+        who = (start.unit, start.subject, person, start.identifier, us(start.at))
+        yield "add_start", (facility, start.step, *who), None

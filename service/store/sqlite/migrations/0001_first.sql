@@ -1,10 +1,14 @@
 -- All instants are microseconds since 1970-01-01T00:00:00Z.
 
+CREATE TABLE migration (         -- what has been applied; nothing is ever undone
+  number INTEGER PRIMARY KEY, name TEXT NOT NULL, digest TEXT NOT NULL
+) STRICT;
+
 CREATE TABLE received (          -- the bytes of every accepted request, as they came
   facility TEXT NOT NULL, id TEXT NOT NULL, source TEXT NOT NULL, at INTEGER NOT NULL,
   release TEXT NOT NULL, interaction TEXT NOT NULL, body BLOB NOT NULL,
   PRIMARY KEY (facility, id)
-) STRICT, WITHOUT ROWID;
+) STRICT;
 
 CREATE TABLE resource (          -- every version of every resource; current marks the head
   facility TEXT NOT NULL, type TEXT NOT NULL, id TEXT NOT NULL, version INTEGER NOT NULL,
@@ -31,9 +35,12 @@ CREATE TABLE search_value (      -- values of current versions only
   facility TEXT NOT NULL, type TEXT NOT NULL, id TEXT NOT NULL, param TEXT NOT NULL,
   kind TEXT NOT NULL, system TEXT, value TEXT, extra TEXT, low INTEGER, high INTEGER
 ) STRICT;
-CREATE INDEX search_by_value ON search_value (facility, type, param, value);
-CREATE INDEX search_by_extra ON search_value (facility, type, param, extra) WHERE extra IS NOT NULL;
-CREATE INDEX search_by_date ON search_value (facility, type, param, low) WHERE kind = 'date';
+CREATE INDEX search_by_value ON search_value (facility, type, param, value, id)
+  WHERE value IS NOT NULL;
+CREATE INDEX search_by_extra ON search_value (facility, type, param, extra, id)
+  WHERE extra IS NOT NULL;
+CREATE INDEX search_by_date ON search_value (facility, type, param, low, high, id)
+  WHERE low IS NOT NULL;
 CREATE INDEX search_of_resource ON search_value (facility, type, id);
 
 CREATE TABLE url (               -- absolute URLs of a source; id NULL while nobody sent it
@@ -59,22 +66,30 @@ CREATE TABLE unit (
   PRIMARY KEY (facility, unit)
 ) STRICT, WITHOUT ROWID;
 
-CREATE TABLE fact (
+CREATE TABLE fact (              -- every version of every fact; body is the whole fact
   facility TEXT NOT NULL, key TEXT NOT NULL, version INTEGER NOT NULL, kind TEXT NOT NULL,
-  resource TEXT NOT NULL, subject TEXT, unit TEXT, source TEXT NOT NULL,
-  received INTEGER NOT NULL, stamp INTEGER, digest TEXT NOT NULL, retracted INTEGER NOT NULL,
-  named BLOB, body BLOB NOT NULL,
+  resource TEXT NOT NULL, subject TEXT, unit TEXT, body BLOB NOT NULL,
   PRIMARY KEY (facility, key, version)
 ) STRICT;
 CREATE INDEX fact_subject ON fact (facility, subject) WHERE subject IS NOT NULL;
 CREATE INDEX fact_unit ON fact (facility, unit) WHERE unit IS NOT NULL;
 CREATE INDEX fact_resource ON fact (facility, resource);
 
-CREATE TABLE act (
-  facility TEXT NOT NULL, key TEXT NOT NULL, person TEXT NOT NULL, at INTEGER NOT NULL,
-  kind TEXT NOT NULL, body BLOB NOT NULL,
-  PRIMARY KEY (facility, key)
+CREATE TABLE fact_name (         -- other names by which orders, places and devices are pointed at
+  facility TEXT NOT NULL, name TEXT NOT NULL, resource TEXT NOT NULL,
+  PRIMARY KEY (facility, name, resource)
 ) STRICT, WITHOUT ROWID;
+
+CREATE TABLE unit_subject (      -- which patients' facts name a unit, by its text or its resource
+  facility TEXT NOT NULL, unit TEXT NOT NULL, subject TEXT NOT NULL,
+  PRIMARY KEY (facility, unit, subject)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE act (
+  facility TEXT NOT NULL, key TEXT NOT NULL, person TEXT NOT NULL, body BLOB NOT NULL,
+  at INTEGER NOT NULL, kind TEXT NOT NULL,
+  PRIMARY KEY (facility, key)
+) STRICT;
 CREATE INDEX act_person ON act (facility, person);
 
 CREATE TABLE emitted (
@@ -83,47 +98,85 @@ CREATE TABLE emitted (
   roles TEXT NOT NULL, critical INTEGER NOT NULL,
   state TEXT NOT NULL CHECK (state IN ('active', 'withdrawn')),
   PRIMARY KEY (facility, key)
-) STRICT, WITHOUT ROWID;
+) STRICT;
 CREATE INDEX emitted_person ON emitted (facility, person);
 
-CREATE TABLE outbox (
-  id INTEGER PRIMARY KEY, facility TEXT NOT NULL, partner TEXT NOT NULL, key TEXT NOT NULL,
-  version INTEGER NOT NULL, stream TEXT NOT NULL, grp TEXT NOT NULL, type TEXT NOT NULL,
-  resource_id TEXT NOT NULL, body BLOB NOT NULL, critical INTEGER NOT NULL,
+CREATE TABLE outbox (            -- id is the order of commits; claimed: the claim that holds
+                                 -- the row; doubt: an earlier claim lapsed without a word
+  id INTEGER PRIMARY KEY AUTOINCREMENT, facility TEXT NOT NULL, partner TEXT NOT NULL,
+  key TEXT NOT NULL, version INTEGER NOT NULL, stream TEXT NOT NULL, grp TEXT NOT NULL,
+  type TEXT NOT NULL, resource_id TEXT NOT NULL, body BLOB NOT NULL, critical INTEGER NOT NULL,
   created INTEGER NOT NULL,
   state TEXT NOT NULL CHECK
     (state IN ('pending', 'sent', 'delivered', 'superseded', 'parked', 'discarded')),
-  attempts INTEGER NOT NULL, next_at INTEGER, lease INTEGER, last_outcome TEXT, etag TEXT,
-  flagged TEXT, retires INTEGER NOT NULL,
+  attempts INTEGER NOT NULL, next_at INTEGER, claimed INTEGER,
+  doubt INTEGER NOT NULL DEFAULT 0, last_outcome TEXT, etag TEXT, flagged TEXT,
+  retires INTEGER NOT NULL,
   UNIQUE (facility, partner, key, version)
 ) STRICT;
-CREATE INDEX outbox_open ON outbox (partner, stream, id) WHERE state IN ('pending', 'sent', 'parked');
+CREATE INDEX outbox_open ON outbox (partner, facility, stream, id)
+  WHERE state IN ('pending', 'sent', 'parked');
+CREATE INDEX outbox_state ON outbox (partner, state, id);
 CREATE INDEX outbox_key ON outbox (partner, key, version);
 CREATE INDEX outbox_resource ON outbox (resource_id);
+
+CREATE TRIGGER outbox_moves BEFORE UPDATE OF state ON outbox
+WHEN old.state <> new.state AND old.state || ' ' || new.state NOT IN (
+  'pending sent', 'pending delivered', 'pending superseded', 'pending parked', 'pending discarded',
+  'sent pending', 'sent delivered', 'sent superseded', 'sent parked', 'sent discarded',
+  'parked pending', 'parked sent', 'parked delivered', 'parked superseded', 'parked discarded',
+  'delivered pending')
+BEGIN SELECT RAISE(ABORT, 'an outbox row cannot move there from where it is'); END;
+
+CREATE TABLE stream (            -- rows of one unit or notice for one partner, sent in order
+  facility TEXT NOT NULL, partner TEXT NOT NULL, stream TEXT NOT NULL,
+  head INTEGER,                  -- the first row that may be sent; NULL when there is none
+  critical INTEGER NOT NULL, next_at INTEGER,
+  claim INTEGER NOT NULL DEFAULT 0, lease INTEGER,
+  PRIMARY KEY (partner, facility, stream)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX stream_ready ON stream (partner, critical DESC, head) WHERE head IS NOT NULL;
 
 CREATE TABLE attempt (
   id INTEGER PRIMARY KEY, partner TEXT NOT NULL, at INTEGER NOT NULL, outcome TEXT NOT NULL,
   status INTEGER, detail TEXT NOT NULL
 ) STRICT;
 CREATE TABLE attempt_row (
-  row INTEGER NOT NULL, attempt INTEGER NOT NULL, PRIMARY KEY (row, attempt)
+  row INTEGER NOT NULL REFERENCES outbox (id), attempt INTEGER NOT NULL REFERENCES attempt (id),
+  PRIMARY KEY (row, attempt)
 ) STRICT, WITHOUT ROWID;
+CREATE INDEX attempt_of_row ON attempt_row (attempt, row);
 
 CREATE TABLE unit_start (        -- one row per step that started a unit, whoever recorded it
   facility TEXT NOT NULL, step TEXT NOT NULL, unit TEXT NOT NULL, subject TEXT NOT NULL,
   person TEXT NOT NULL, identifier TEXT NOT NULL, at INTEGER NOT NULL,
   PRIMARY KEY (facility, step)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX unit_start_unit ON unit_start (facility, unit);
+CREATE INDEX unit_start_unit ON unit_start (facility, unit, at, identifier, step);
 
 CREATE TABLE unit_claim (        -- exactly one start holds a unit
   facility TEXT NOT NULL, unit TEXT NOT NULL, step TEXT NOT NULL,
-  PRIMARY KEY (facility, unit)
+  PRIMARY KEY (facility, unit),
+  FOREIGN KEY (facility, step) REFERENCES unit_start (facility, step)
 ) STRICT, WITHOUT ROWID;
+CREATE INDEX unit_claim_step ON unit_claim (facility, step);
+
+CREATE TRIGGER start_added AFTER INSERT ON unit_start BEGIN
+  DELETE FROM unit_claim WHERE facility = new.facility AND unit = new.unit;
+  INSERT INTO unit_claim (facility, unit, step)
+    SELECT facility, unit, step FROM unit_start WHERE facility = new.facility AND unit = new.unit
+    ORDER BY at, identifier, step LIMIT 1;
+END;
+CREATE TRIGGER start_dropped AFTER DELETE ON unit_start BEGIN
+  DELETE FROM unit_claim WHERE facility = old.facility AND unit = old.unit;
+  INSERT INTO unit_claim (facility, unit, step)
+    SELECT facility, unit, step FROM unit_start WHERE facility = old.facility AND unit = old.unit
+    ORDER BY at, identifier, step LIMIT 1;
+END;
 
 CREATE TABLE nudge (
-  id INTEGER PRIMARY KEY, facility TEXT NOT NULL, person TEXT NOT NULL, why TEXT NOT NULL,
-  done INTEGER NOT NULL DEFAULT 0
+  id INTEGER PRIMARY KEY AUTOINCREMENT, facility TEXT NOT NULL, person TEXT NOT NULL,
+  why TEXT NOT NULL, done INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 CREATE INDEX nudge_open ON nudge (id) WHERE done = 0;
 
@@ -131,8 +184,23 @@ CREATE TABLE learned (
   partner TEXT NOT NULL, name TEXT NOT NULL, value TEXT NOT NULL, PRIMARY KEY (partner, name)
 ) STRICT, WITHOUT ROWID;
 
-CREATE TABLE audit (
-  seq INTEGER PRIMARY KEY, facility TEXT NOT NULL, at INTEGER NOT NULL, action TEXT NOT NULL,
-  who TEXT NOT NULL, outcome TEXT NOT NULL, subject TEXT, detail BLOB NOT NULL
+CREATE TABLE audit (             -- chain: SHA-256 of the row and of the facility's row before it
+  seq INTEGER PRIMARY KEY AUTOINCREMENT, facility TEXT NOT NULL, at INTEGER NOT NULL,
+  action TEXT NOT NULL, who TEXT NOT NULL, outcome TEXT NOT NULL, subject TEXT,
+  detail BLOB NOT NULL, chain BLOB NOT NULL
 ) STRICT;
 CREATE INDEX audit_facility ON audit (facility, seq);
+CREATE TABLE audit_end (         -- the last link of each facility's chain, so that none is cut off
+  facility TEXT PRIMARY KEY, rows INTEGER NOT NULL, chain BLOB NOT NULL
+) STRICT, WITHOUT ROWID;
+
+CREATE TRIGGER received_stays BEFORE UPDATE ON received
+BEGIN SELECT RAISE(ABORT, 'what was received is never changed'); END;
+CREATE TRIGGER fact_stays BEFORE UPDATE ON fact
+BEGIN SELECT RAISE(ABORT, 'a fact is never changed; it gets another version'); END;
+CREATE TRIGGER resource_stays BEFORE UPDATE OF body, digest, version, at, source ON resource
+BEGIN SELECT RAISE(ABORT, 'a version is never changed'); END;
+CREATE TRIGGER audit_stays BEFORE UPDATE ON audit
+BEGIN SELECT RAISE(ABORT, 'audit is never changed'); END;
+CREATE TRIGGER audit_kept BEFORE DELETE ON audit
+BEGIN SELECT RAISE(ABORT, 'audit is never deleted'); END;
