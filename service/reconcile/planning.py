@@ -15,7 +15,7 @@ from service.facts.records import BloodUnit, CrossmatchResult, Issue, PatientRec
 from service.facts.steps import Step, StepCode
 from service.fhir.edge.strict_json import dump, parse
 from service.fhir.own import EMITTED_SYSTEM
-from service.fhir.read import Reading, facts_of, read
+from service.fhir.read import Reading, Version, facts_of, missing_facts, read
 from service.fhir.search import values_of
 from service.policy.policy import Site
 from service.reconcile.identify import Target, check_version, digest, target
@@ -193,7 +193,7 @@ class Planner:
         context = self.look.context(resolver, self.sites[intake.caller.facility])
         reading = read(resource, intake.release, context)
         if reading.problems:
-            raise BadInput(_status(reading.problems), *_prefixed(reading.problems, path))
+            raise BadInput(reading.status, *_prefixed(reading.problems, path))
         content = digest(resource)
         fresh = check_version(found, resource, reading.stamp, content, path)
         key = f"{entry.type}/{found.id}"
@@ -211,6 +211,8 @@ class Planner:
             else ()
         )
         _refuse_future(facts, now, path)
+        if facts and head is not None:
+            facts = (*facts, *self._unsaid(found, facts, resolver, intake.caller))
         return _Read(
             target=found,
             resource=resource,
@@ -219,6 +221,33 @@ class Planner:
             fresh=fresh,
             facts=facts,
         )
+
+    def _unsaid(
+        self, found: Target, new: tuple[Fact[Any], ...], resolver: Resolver, caller: Caller
+    ) -> tuple[Fact[Any], ...]:
+        """Retractions of what one version of a resource states and another does not."""
+        key = f"{found.entry.type}/{found.id}"
+        held = self.store.versions(caller.facility, found.entry.type, found.id)
+        facts = [fact for row in held for fact in self._facts_of(row, key, caller, resolver)]
+        versions = [
+            Version(
+                version=row.version,
+                source=row.source,
+                received=row.at,
+                stamp=row.stamp,
+                digest=row.digest,
+            )
+            for row in held
+        ]
+        first = new[0]
+        latest = Version(
+            version=first.version,
+            source=first.source,
+            received=first.received,
+            stamp=first.stamp,
+            digest=first.digest,
+        )
+        return missing_facts([*facts, *new], [*versions, latest])
 
     def _outcome(self, one: _Read, now: datetime) -> Outcome:
         head = one.target.head
@@ -301,16 +330,22 @@ class Planner:
         head = self.store.head(caller.facility, type_name, own_id)
         if head is None:
             return []
+        return self._facts_of(head, name, caller, resolver)
+
+    def _facts_of(
+        self, row: ResourceVersion, name: str, caller: Caller, resolver: Resolver
+    ) -> list[Fact[Any]]:
+        """The facts of a stored version, read again from its bytes."""
         context = self.look.context(resolver, self.sites[caller.facility])
-        reading = read(parse(head.body), head.release, context)
+        reading = read(parse(row.body), row.release, context)
         return list(
             facts_of(
                 reading,
                 name,
-                version=head.version,
-                source=head.source,
-                received=head.at,
-                digest=head.digest,
+                version=row.version,
+                source=row.source,
+                received=row.at,
+                digest=row.digest,
             )
         )
 
@@ -360,11 +395,6 @@ def _batch_key(found: list[Target], entry: Entry) -> str | None:
 
 def _first_identifier(entry: Entry) -> Identifier | None:
     return next(iter(identifiers_in(entry.resource)), None)
-
-
-def _status(problems: Iterable[Problem]) -> int:
-    codes = {problem.code for problem in problems}
-    return 400 if codes & {"structure", "required"} else 422
 
 
 def _prefixed(problems: Iterable[Problem], path: str) -> list[Problem]:
