@@ -58,7 +58,18 @@ def observations(running: Running) -> tuple[tuple[Finding, ...], tuple[Deadline,
             deadlines.append(place.deadline)
         if place.waits:
             break
-    return tuple(findings), tuple(deadlines)
+    return (*findings, *_unwatched(running, tuple(deadlines))), tuple(deadlines)
+
+
+def _unwatched(running: Running, deadlines: tuple[Deadline, ...]) -> tuple[Finding, ...]:
+    """VIT-17: while an observation is overdue nothing is known of the patient: watch, once."""
+    overdue = [deadline for deadline in deadlines if deadline.overdue]
+    if not overdue:
+        return ()
+    text = "An observation is overdue; nothing follows from what was not observed."
+    missing = tuple(deadline.ordinal for deadline in overdue)
+    say = Following(running, "VIT-17", overdue[-1].due)
+    return say.says("observation-overdue", text, missing=missing)
 
 
 def is_first_overdue(deadlines: tuple[Deadline, ...]) -> bool:

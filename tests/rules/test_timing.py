@@ -227,17 +227,6 @@ class TestTheClock:
 
     @LAW
     @given(courses(), minutes_after)
-    def test_no_text_holds_the_present(self, facts: tuple[Any, ...], minutes: int) -> None:
-        """Nothing time-dependent goes into content: no finding changes but by coming or going."""
-        (early, _), _ = seen(facts, later(minutes))
-        (late, _), _ = seen(facts, later(minutes) + timedelta(days=2))
-        words = {(f.rule, f.reason, f.advice, f.facts): f.text for f in early}
-        for found in late:
-            said = words.get((found.rule, found.reason, found.advice, found.facts))
-            assert said in (None, found.text) or found.rule in ("TIM-11", "TIM-12")
-
-    @LAW
-    @given(courses(), minutes_after)
     def test_once_it_is_down_no_advice_is_to_pause_or_stop(
         self, facts: tuple[Any, ...], minutes: int
     ) -> None:

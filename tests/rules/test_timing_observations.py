@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 import pytest
 
 from service.facts.deadline import Deadline
-from service.facts.finding import Finding, Stage, Verdict
+from service.facts.finding import Advice, Finding, Stage, Verdict
 from service.facts.identity import Ref
 from service.facts.moment import at
 from service.facts.steps import StepCode
@@ -86,14 +86,14 @@ class TestFirstObservation:
         assert due(before) == [("obs-1", "open")]
         findings, deadlines = seen(20)
         assert places(deadlines) == [("obs-1", "overdue"), ("hourly-1", "open")]
-        (found,) = findings
+        found, _ = findings
         assert (found.rule, found.reason) == ("TIM-11", "first-observation-overdue")
         assert (found.known, found.verdict, found.advice) == (False, None, None)
         assert found.missing == ("temperature", "heart_rate", "systolic")
         assert is_first_overdue(deadlines)
 
     def test_what_is_missing_from_a_part_is_named(self) -> None:
-        (found,), _ = seen(20, obs(15, temperature=None, systolic=None))
+        (found, _), _ = seen(20, obs(15, temperature=None, systolic=None))
         assert found.missing == ("temperature", "systolic")
         assert found.facts == ("Observation/at-15",)
 
@@ -230,8 +230,8 @@ class TestTheEnd:
         assert self.at_end(60)[-1] == ("end", "open")
         findings, deadlines = seen(176, *self.WATCHED, **self.DOWN)
         assert places(deadlines)[-1] == ("end", "overdue")
-        assert findings[-1].reason == "end-observation-overdue"
-        assert findings[-1].stage is Stage.ENDED
+        assert findings[0].reason == "end-observation-overdue"
+        assert findings[0].stage is Stage.ENDED
 
     def test_what_was_not_yet_due_is_due_no_more(self) -> None:
         down = {"end": {"start": at(later(17))}}
@@ -261,6 +261,30 @@ class TestTheEnd:
         assert overdue is case["expect"]["overdue"]
         in_time, _ = seen(115 + 60, *self.WATCHED, obs(115 + 60), **self.DOWN)
         assert in_time == ()
+
+
+class TestWatch:
+    """VIT-17: missing or late observation: overdue reminder, finding unknown, watch; no inference
+    of normality (D)."""
+
+    def advice(self, minutes: float, *observed: Any, **how: Any) -> list[Finding]:
+        return [f for f in seen(minutes, *observed, **how)[0] if f.rule == "VIT-17"]
+
+    def test_once_however_many_are_overdue(self) -> None:
+        (found,) = self.advice(140)
+        assert (found.advice, found.known) == (Advice.WATCH, False)
+        assert found.missing == ("obs-1", "hourly-1", "hourly-2")
+
+    def test_not_before_it_is_overdue_nor_once_it_is_met(self) -> None:
+        assert self.advice(19) == []
+        assert self.advice(30, obs(25)) == []
+
+    def test_not_for_what_was_missed_before_the_end(self) -> None:
+        assert self.advice(30, end={"start": at(later(28))}) == []
+
+    def test_the_end_observation_too(self) -> None:
+        (found,) = self.advice(200, obs(15), end={"start": at(later(28))})
+        assert (found.advice, found.stage) == (Advice.WATCH, Stage.ENDED)
 
 
 class TestWhoseObservation:
