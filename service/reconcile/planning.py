@@ -211,8 +211,15 @@ class Planner:
             else ()
         )
         _refuse_future(facts, now, path)
-        if facts and head is not None:
-            facts = (*facts, *self._unsaid(found, facts, resolver, intake.caller))
+        if fresh and head is not None and not _is_echo(resource):
+            latest = Version(
+                version=head.version + 1,
+                source=intake.caller.source,
+                received=now,
+                stamp=reading.stamp,
+                digest=content,
+            )
+            facts = (*facts, *self._unsaid(found, facts, latest, resolver, intake.caller))
         return _Read(
             target=found,
             resource=resource,
@@ -223,7 +230,12 @@ class Planner:
         )
 
     def _unsaid(
-        self, found: Target, new: tuple[Fact[Any], ...], resolver: Resolver, caller: Caller
+        self,
+        found: Target,
+        new: tuple[Fact[Any], ...],
+        latest: Version,
+        resolver: Resolver,
+        caller: Caller,
     ) -> tuple[Fact[Any], ...]:
         """Retractions of what one version of a resource states and another does not."""
         key = f"{found.entry.type}/{found.id}"
@@ -239,14 +251,6 @@ class Planner:
             )
             for row in held
         ]
-        first = new[0]
-        latest = Version(
-            version=first.version,
-            source=first.source,
-            received=first.received,
-            stamp=first.stamp,
-            digest=first.digest,
-        )
         return missing_facts([*facts, *new], [*versions, latest])
 
     def _outcome(self, one: _Read, now: datetime) -> Outcome:

@@ -55,7 +55,8 @@ class Reconciler:
     """Everything that changes the state of a case goes through here.
 
     sites: facility -> Site. partners: whom emissions go to. patience: how long the oldest write
-    may wait before new requests are refused with 503.
+    may wait before new requests are refused with 503. on_commit, on_change: called after every
+    commit, the latter with what was written.
     """
 
     store: Store
@@ -69,6 +70,7 @@ class Reconciler:
     new_id: Callable[[], UUID]
     patience: timedelta = timedelta(seconds=2)
     on_commit: Callable[[], None] = lambda: None
+    on_change: Callable[[Change], None] = lambda change: None
     _waiting: list[datetime] | None = None
 
     async def receive(self, intake: Intake) -> list[Outcome]:
@@ -163,6 +165,7 @@ class Reconciler:
             await asyncio.wrap_future(self.store.commit(change))
         finally:
             self._waiting.remove(entered)
+        self.on_change(change)
         self.on_commit()
 
     def _judge(self, facility: str, planned: Planned, now: datetime) -> tuple[Judged, ...]:
