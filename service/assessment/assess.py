@@ -9,6 +9,7 @@ from service.assessment.course import Course, episodes, follow
 from service.assessment.desired import Desired
 from service.assessment.events import near_miss, notice
 from service.assessment.issues import issues, loose_issues
+from service.assessment.memory import Memory, Standing
 from service.assessment.notices import Reactions, react
 from service.assessment.procedures import records
 from service.assessment.requests import of_emergency, of_reactions, reminders
@@ -61,9 +62,19 @@ class Assessment:
         return next((c for c in self.courses if c.key.text == unit_text), None)
 
 
-def assess(case: Case, policy: Policy, site: Site, clock: RecordingClock) -> Assessment:
-    """Evaluates a case. Equal facts, acts, policy and answers of the clock give equal results."""
-    bench = Bench(case=case, policy=policy, site=site)
+def assess(
+    case: Case,
+    policy: Policy,
+    site: Site,
+    clock: RecordingClock,
+    memory: Memory | None = None,
+) -> Assessment:
+    """Evaluates a case. Equal facts, acts, policy and answers of the clock give equal results.
+
+    memory: judgements made before; it changes the time that this takes, and nothing else.
+    """
+    standing = Standing(case, policy.digest) if memory is not None else None
+    bench = Bench(case=case, policy=policy, site=site, memory=memory, standing=standing)
     reacting = _has_open_notice(case)
     courses = tuple(
         follow(bench, clock, unit, reaction_open=reacting) for unit in case.units.values()
@@ -83,9 +94,7 @@ def assess(case: Case, policy: Policy, site: Site, clock: RecordingClock) -> Ass
     )
 
 
-def dry_run(
-    case: Case, policy: Policy, site: Site, unit: UnitView, check: Fact[Step]
-) -> Judgement:
+def dry_run(case: Case, policy: Policy, site: Site, unit: UnitView, check: Fact[Step]) -> Judgement:
     """The pre-start check of ``$check-unit``: judged like a recorded one, committed nowhere."""
     bench = Bench(case=case, policy=policy, site=site)
     return judge(bench, unit, at=step_finished(check), stage=Stage.CHECK, check=check)
@@ -118,9 +127,7 @@ def _has_open_notice(case: Case) -> bool:
     withdrawn = {body.notice for _, body in case.acted(NoticeWithdrawn)}
     raised = [body for _, body in case.acted(NoticeRaised) if body.notice not in withdrawn]
     dismissed = [
-        step_finished(step)
-        for step in case.steps
-        if step.body.code is StepCode.DISMISS_REACTION
+        step_finished(step) for step in case.steps if step.body.code is StepCode.DISMISS_REACTION
     ]
     last = max(dismissed, default=EARLIEST)
     return any(body.onset > last for body in raised)
@@ -166,9 +173,7 @@ def _answers(
             if judgement.step is not None:
                 found[judgement.step.key] = verdict_answer(judgement)
         for step in course.unit.done(StepCode.RETURN_UNIT):
-            returned = timing.judge_return(
-                bench.case, course.unit, step, bench.policy, bench.site
-            )
+            returned = timing.judge_return(bench.case, course.unit, step, bench.policy, bench.site)
             word = "discard" if any(f.returned == "discard" for f in returned) else "accept"
             found[step.key] = Answer(word=word, findings=returned)
     for judgement in loose:

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from service.assessment.memory import Memory, Standing
 from service.facts.case import EARLIEST, Case, UnitView, step_finished, step_time
 from service.facts.clinical import changed_after
 from service.facts.fact import Fact
@@ -57,11 +58,13 @@ class Judgement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """What every judgement of one case shares."""
+    """What every judgement of one case shares. ``memory`` None: every judgement is made anew."""
 
     case: Case
     policy: Policy
     site: Site
+    memory: Memory | None = None
+    standing: Standing | None = None
 
 
 def judge(
@@ -87,8 +90,7 @@ def judge(
         urgency=urgency_at(bench.case, orders, at),
         orders=orders,
     )
-    found = [finding for rule in RULES for finding in rule(pre)]
-    findings = tuple(sorted(found, key=_gravest_first))
+    findings = _found(bench, pre)
     step = start if stage is Stage.START else check
     return Judgement(
         step=step,
@@ -100,6 +102,25 @@ def judge(
         authorised=_authorised(pre, findings),
         acknowledged=_acknowledged(pre, findings),
     )
+
+
+def _found(bench: Bench, pre: PreStart) -> tuple[Finding, ...]:
+    """What the rules find, gravest first; remembered where nothing that bears on it changed."""
+    if bench.memory is None or bench.standing is None:
+        return _asked(pre)
+    about = (fact.key if fact else None for fact in (pre.check, pre.start))
+    unit = pre.unit.key.text if pre.unit.key else None
+    key = bench.standing.key(pre.at, pre.stage.value, unit, *about)
+    held = bench.memory.get(key)
+    if held is None:
+        held = _asked(pre)
+        bench.memory.put(key, held)
+    return held
+
+
+def _asked(pre: PreStart) -> tuple[Finding, ...]:
+    found = [finding for rule in RULES for finding in rule(pre)]
+    return tuple(sorted(found, key=_gravest_first))
 
 
 def check_of(bench: Bench, unit: UnitView, start: Fact[Step]) -> Fact[Step] | None:
@@ -136,9 +157,7 @@ def judge_start(bench: Bench, unit: UnitView) -> Judgement | None:
     if start is None or step_time(start) == EARLIEST:
         return None
     check = check_of(bench, unit, start)
-    return judge(
-        bench, unit, at=step_time(start), stage=Stage.START, check=check, start=start
-    )
+    return judge(bench, unit, at=step_time(start), stage=Stage.START, check=check, start=start)
 
 
 def _is_checker(check: Fact[Step], staff: Staff | None) -> bool:
@@ -152,9 +171,7 @@ def _gravest_first(finding: Finding) -> tuple[int, str, str]:
     return (-grave, finding.rule, finding.reason)
 
 
-def _authorised(
-    pre: PreStart, findings: Iterable[Finding]
-) -> tuple[tuple[str, Fact[Step]], ...]:
+def _authorised(pre: PreStart, findings: Iterable[Finding]) -> tuple[tuple[str, Fact[Step]], ...]:
     """Findings that a step ``authorise`` accepts: patient, unit, rule and the facts they rest on.
 
     The authoriser is neither checker. It lapses at the start or after the policy's life; while

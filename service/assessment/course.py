@@ -63,9 +63,7 @@ def shown_wrong(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     return tuple(
         finding
         for finding in findings
-        if finding.rule in SHOWN_WRONG_RULES
-        and finding.known
-        and finding.verdict is Verdict.REFUSE
+        if finding.rule in SHOWN_WRONG_RULES and finding.known and finding.verdict is Verdict.REFUSE
     )
 
 

@@ -28,7 +28,7 @@ from service.facts.records import (
     PatientRecord,
     Premedication,
 )
-from service.facts.steps import Step, StepCode
+from service.facts.steps import StepCode
 from service.rules import reaction
 
 NEAR_MISS = "Wrong patient or unit shown at the bedside check, before the start"
@@ -191,9 +191,7 @@ def _starter(held: Notice) -> Staff | None:
     return None
 
 
-def _lines(
-    bench: Bench, held: Notice, *, stop: bool, wrong: bool
-) -> tuple[tuple[str, str], ...]:
+def _lines(bench: Bench, held: Notice, *, stop: bool, wrong: bool) -> tuple[tuple[str, str], ...]:
     """The content list of design.md section 5, in reading order; what is not known says so."""
     case = bench.case
     place = place_of(case, held.units[-1].unit if held.units else None)
@@ -318,18 +316,25 @@ def _context_lines(bench: Bench, held: Notice) -> list[tuple[str, str]]:
     antibodies = sorted(
         {a.antigen for fact in case.of(AntibodyResult) for a in fact.body.antibodies}
     )
-    lots = sorted(
-        {f"{f.body.device}: {f.body.lot}" for f in case.of(DeviceRecord) if f.body.lot}
-    )
+    lots = sorted({f"{f.body.device}: {f.body.lot}" for f in case.of(DeviceRecord) if f.body.lot})
     fluids = sorted({s.body.fluid for c in held.units for s in c.unit.steps if s.body.fluid})
     staff = sorted({who for course in held.units for who in _staff(course)})
-    pregnant = [o.body.recent_pregnancy for o in case.of(Order) if o.body.recent_pregnancy is not None]
-    earlier = [s for s in case.steps if s.body.code is StepCode.CONFIRM_REACTION and s is not held.confirmed]
+    pregnant = [
+        o.body.recent_pregnancy for o in case.of(Order) if o.body.recent_pregnancy is not None
+    ]
+    earlier = [
+        s
+        for s in case.steps
+        if s.body.code is StepCode.CONFIRM_REACTION and s is not held.confirmed
+    ]
     return [
         ("Premedication", "; ".join(medicines) or "none recorded"),
         ("Known antibodies", ", ".join(f"anti-{a}" for a in antibodies) or "none recorded"),
         ("Earlier reactions", str(len(earlier)) if earlier else "none recorded"),
-        ("Recent pregnancy", {True: "yes", False: "no"}[any(pregnant)] if pregnant else "not recorded"),
+        (
+            "Recent pregnancy",
+            {True: "yes", False: "no"}[any(pregnant)] if pregnant else "not recorded",
+        ),
         ("Fluid in the line", "; ".join(fluids) or "not recorded"),
         ("Devices", "; ".join(lots) or "not recorded"),
         ("Staff", "; ".join(staff) or "not recorded"),
@@ -447,5 +452,3 @@ def _request_status(held: Notice, code: str) -> str:
     if code == "basis-changed" or held.open or held.taken_up is not None:
         return "requested"
     return "cancelled"
-
-

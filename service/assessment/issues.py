@@ -67,7 +67,11 @@ def _of_judgement(
     else:
         alerting = [f for f in judged.findings if f.verdict in ALERTING]
         cautions = [f for f in judged.findings if f.verdict is Verdict.CAUTION]
-    if judged.stage is Stage.START and judged.check is None and not _grace_over(bench, clock, judged):
+    if (
+        judged.stage is Stage.START
+        and judged.check is None
+        and not _grace_over(bench, clock, judged)
+    ):
         return
     for finding in alerting:
         key = Key("issue", course.key.text, finding.rule)

@@ -168,12 +168,12 @@ def _attach(
 ) -> Notice:
     case = bench.case
     withdrawn = next((b for _, b in case.acted(NoticeWithdrawn) if b.notice == raised.notice), None)
-    escalated = next((b.why for _, b in case.acted(NoticeEscalated) if b.notice == raised.notice), None)
+    escalated = next(
+        (b.why for _, b in case.acted(NoticeEscalated) if b.notice == raised.notice), None
+    )
     dismissed = _ward_word(bench, group, StepCode.DISMISS_REACTION, raised)
     taken_up, turned_down = _blood_bank_word(bench, group, raised)
-    mine = tuple(
-        t for t in triggers if dismissed is None or t.onset <= step_finished(dismissed)
-    )
+    mine = tuple(t for t in triggers if dismissed is None or t.onset <= step_finished(dismissed))
     wait = "notice-acknowledge-stop" if _is_stop(raised, mine) else "notice-acknowledge"
     return Notice(
         raised=raised,
@@ -204,7 +204,9 @@ def _ward_word(
             continue
         named = step.body.notice
         about = bench.case.unit_of_step(step.body)
-        if _names(named.value if named else None, raised) or (named is None and about in keys | {None}):
+        if _names(named.value if named else None, raised) or (
+            named is None and about in keys | {None}
+        ):
             return step
     return None
 
@@ -258,9 +260,7 @@ def _withdrawals(orphaned: list[Notice]) -> list[tuple[str, ActBody]]:
     return [_withdraw(notice, "basis-gone") for notice in orphaned if notice.withdrawn is None]
 
 
-def _orphans(
-    bench: Bench, groups: tuple[tuple[Course, ...], ...], seen: set[str]
-) -> list[Notice]:
+def _orphans(bench: Bench, groups: tuple[tuple[Course, ...], ...], seen: set[str]) -> list[Notice]:
     """Notices whose unit is no longer a started unit of the case."""
     found = []
     for act, body in bench.case.acted(NoticeRaised):
@@ -276,9 +276,7 @@ def _orphans(
     return found
 
 
-def _escalations(
-    bench: Bench, clock: Clock, held: list[Notice]
-) -> list[tuple[str, ActBody]]:
+def _escalations(bench: Bench, clock: Clock, held: list[Notice]) -> list[tuple[str, ActBody]]:
     """The ward is told to telephone: at once when turned down or unanswerable, else when due."""
     acts: list[tuple[str, ActBody]] = []
     for notice in held:
@@ -341,9 +339,7 @@ def _dismissed_before(bench: Bench, group: tuple[Course, ...], trigger: Trigger)
     )
 
 
-def _word_after(
-    bench: Bench, group: tuple[Course, ...], code: StepCode, trigger: Trigger
-) -> bool:
+def _word_after(bench: Bench, group: tuple[Course, ...], code: StepCode, trigger: Trigger) -> bool:
     keys = {course.key for course in group}
     return any(
         step.body.code is code
@@ -365,5 +361,3 @@ def _unanswered(
         else:
             waiting.append(Pending(trigger=trigger, until=trigger.onset + wait))
     return due, waiting
-
-

@@ -89,7 +89,11 @@ def of_emergency(bench: Bench, courses: tuple[Course, ...]) -> tuple[Desired, ..
     key = Key("task", fact_subject(declared[0]), "sign-emergency-statement")
     return (
         Desired(
-            key=key, to=WARD, stream=f"case/{key.subject}", content=request, basis=(declared[0].key,)
+            key=key,
+            to=WARD,
+            stream=f"case/{key.subject}",
+            content=request,
+            basis=(declared[0].key,),
         ),
     )
 
@@ -154,9 +158,7 @@ def _set_change(bench: Bench, clock: Clock, course: Course) -> list[Desired]:
     ]
 
 
-def _next_unit(
-    bench: Bench, clock: Clock, course: Course, reactions: Reactions
-) -> list[Desired]:
+def _next_unit(bench: Bench, clock: Clock, course: Course, reactions: Reactions) -> list[Desired]:
     """The ward is asked first; sent for only when the order says so or in an emergency (TIM-16)."""
     if any(notice.open for notice in reactions.notices) or reactions.pending:
         return []
@@ -182,9 +184,7 @@ def _next_unit(
     return found
 
 
-def _sends(
-    bench: Bench, course: Course, deadline: Deadline, orders: tuple[Order, ...]
-) -> bool:
+def _sends(bench: Bench, course: Course, deadline: Deadline, orders: tuple[Order, ...]) -> bool:
     site_sends = "send" in bench.policy.row("next-unit", deadline.due).words
     emergency = _declared(bench, course)
     return site_sends or emergency or any(order.continues for order in orders)
@@ -325,5 +325,3 @@ def _desired(
 
 def _origin(course: Course) -> tuple[str, ...]:
     return (course.unit.started.key,) if course.unit.started else ()
-
-

@@ -115,6 +115,7 @@ class Case:
     ) -> None:
         self.person = person
         self.aliases = aliases
+        self.elsewhere = tuple(elsewhere)
         self.facts = tuple(sorted(in_force(facts), key=lambda fact: fact.key))
         self.acts = {act.key: act for act in sorted(acts, key=lambda act: act.key)}
         self._by_kind: dict[type[Any], list[Fact[Any]]] = defaultdict(list)
@@ -122,7 +123,7 @@ class Case:
             self._by_kind[type(fact.body)].append(fact)
         self._mine: dict[type[Any], tuple[Fact[Any], ...]] = {}
         self._resource_unit = self._index_resources()
-        self.units = self._index_units(tuple(elsewhere))
+        self.units = self._index_units(self.elsewhere)
         self.loose = tuple(f for f in self.steps if self.unit_of_step(f.body) is None)
 
     def of(self, kind: type[K]) -> tuple[Fact[K], ...]:

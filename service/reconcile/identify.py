@@ -142,5 +142,3 @@ def check_version(
         )
         raise BadInput(409, Problem(code="conflict", expression=path, text=text))
     return True
-
-

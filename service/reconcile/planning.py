@@ -353,9 +353,7 @@ class Planner:
             )
         )
 
-    def _group(
-        self, facts: list[Fact[Any]], tokens: set[Token], facility: str
-    ) -> Grouping:
+    def _group(self, facts: list[Fact[Any]], tokens: set[Token], facility: str) -> Grouping:
         site = self.sites[facility]
         records = patients_of(facts)
         tied = tokens.union(*(record_tokens(record, site) for record in records))
@@ -481,4 +479,3 @@ def _urls(
         if url not in named:
             found.append((caller.source, url, type_name, None))
     return tuple(found)
-

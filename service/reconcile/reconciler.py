@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -11,6 +11,7 @@ import msgspec
 
 from service.assessment.assess import Assessment, assess
 from service.assessment.clock import RecordingClock
+from service.assessment.memory import Memory
 from service.clock import WallClock
 from service.errors import Overloaded, Stale
 from service.facts.acts import Act, Answered
@@ -70,6 +71,7 @@ class Reconciler:
     new_id: Callable[[], UUID]
     patience: timedelta = timedelta(seconds=2)
     on_commit: Callable[[], None] = lambda: None
+    memory: Memory = field(default_factory=Memory)
     on_change: Callable[[Change], None] = lambda change: None
     _waiting: list[datetime] | None = None
 
@@ -201,7 +203,7 @@ class Reconciler:
         for _ in range(ACT_ROUNDS):
             case = Case(who, every, acts, tokens, stored.elsewhere)
             clock = RecordingClock(as_of)
-            assessment = assess(case, self.policy, site, clock)
+            assessment = assess(case, self.policy, site, clock, self.memory)
             new = [
                 Act(key=key, at=as_of, body=body)
                 for key, body in assessment.acts
@@ -231,10 +233,15 @@ class Reconciler:
         self, intake: Intake, planned: Planned, judged: tuple[Judged, ...], now: datetime
     ) -> Change:
         facility = intake.caller.facility
-        acts = [(j.state.person, act) for j in judged for act in (*j.acts, *self._answers(j, planned, now))]
+        acts = [
+            (j.state.person, act)
+            for j in judged
+            for act in (*j.acts, *self._answers(j, planned, now))
+        ]
         states = [j.state for j in judged]
         states += [
-            PersonState(person=old, seq=seq) for old, seq in planned.merged_seqs(self.store, facility)
+            PersonState(person=old, seq=seq)
+            for old, seq in planned.merged_seqs(self.store, facility)
         ]
         audit = AuditRow(
             at=now,
@@ -308,10 +315,9 @@ def judged_people(judged: Iterable[Judged]) -> dict[str, Person]:
     return {token: one.state.person for one in judged for token in one.case.aliases}
 
 
-def _of_person(
-    stored: StoredCase, grouping: Grouping, person: Person
-) -> tuple[Fact[Any], ...]:
+def _of_person(stored: StoredCase, grouping: Grouping, person: Person) -> tuple[Fact[Any], ...]:
     """The stored facts without those of a patient that a split has moved to another person."""
+
     def stays(fact: Fact[Any]) -> bool:
         if fact.subject is None:
             return True
@@ -319,5 +325,3 @@ def _of_person(
         return not owners or person in owners or fact.kind in ("unit", "issue", "order")
 
     return tuple(fact for fact in stored.facts if stays(fact))
-
-

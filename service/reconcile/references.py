@@ -114,9 +114,7 @@ class Resolver:
         """Our copy of what an identifier names, where exactly one bears it."""
         if given is None or type_name == "Patient":
             return None
-        ids = self.store.identified(
-            self.caller.facility, type_name, given.system, given.value
-        )
+        ids = self.store.identified(self.caller.facility, type_name, given.system, given.value)
         return ids[0] if len(ids) == 1 else None
 
 
