@@ -1,5 +1,6 @@
 """What is written down after each answer: the attempt, and the rows' new state."""
 
+import logging
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -10,8 +11,10 @@ from service.delivery.answers import Act, Reading, etag_of
 from service.delivery.backoff import Backoff, Jitter, cap_of, retry_after, upto
 from service.delivery.futures import done
 from service.delivery.lines import Item
+from service.errors import Stale
 from service.store.port import Attempt, OutboxRow, Store
 
+LOG = logging.getLogger("service.delivery")
 GIVE_UP = timedelta(days=7)  # routine rows only
 PATIENT_TRIES = 5
 BEHIND_A_GATEWAY = frozenset({502, 503, 504})
@@ -67,7 +70,7 @@ class Book:
             status=None,
             detail="a newer version was acknowledged",
         )
-        await done(self.store.record(attempt, changed))
+        await self._keep(attempt, changed)
 
     async def waiting(self, items: Sequence[Item], reading: Reading, state: str) -> None:
         """Not known to be there: ``sent`` when it may be, ``pending`` when it is not."""
@@ -111,4 +114,17 @@ class Book:
             status=reading.answer.status,
             detail=reading.words,
         )
-        await done(self.store.record(attempt, tried))
+        await self._keep(attempt, tried)
+
+    async def _keep(self, attempt: Attempt, rows: Sequence[OutboxRow]) -> None:
+        """What another process claimed since is its own to record; the rest is kept."""
+        try:
+            await done(self.store.record(attempt, rows))
+        except Stale:
+            places = sorted({(row.facility, row.stream) for row in rows})
+            if len(places) == 1:
+                LOG.warning("%s: the claim of %d rows was lost", self.partner, len(rows))
+                return
+            for place in places:
+                mine = [row for row in rows if (row.facility, row.stream) == place]
+                await self._keep(replace(attempt, rows=tuple(row.id for row in mine)), mine)

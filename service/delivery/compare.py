@@ -26,12 +26,15 @@ def resource_of(body: bytes) -> Resource:
 
 def is_ours(found: Mapping[str, Any], id: str) -> bool:
     """True when a resource carries our uuid as tag or as identifier."""
-    meta = found.get("meta")
+    meta, held = found.get("meta"), found.get("identifier")
     tags = meta.get("tag") if isinstance(meta, dict) else None
-    held = found.get("identifier")
-    identifiers = held if isinstance(held, list) else [held]
-    tagged = any(_has(tag, "code", id) for tag in tags or () if isinstance(tags, list))
-    return tagged or any(_has(one, "value", id) for one in identifiers)
+    return any(_has(one, "code", id) for one in _listed(tags)) or any(
+        _has(one, "value", id) for one in _listed(held)
+    )
+
+
+def _listed(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else [value]
 
 
 def _has(element: Any, name: str, id: str) -> bool:

@@ -18,7 +18,6 @@ ALONE_AFTER = 2  # tries
 class Line:
     """One stream. stuck: nothing more of it in this round. held: behind a row that was parked."""
 
-    stream: str
     stuck: bool = False
     held: bool = False
     items: "list[Item]" = field(default_factory=list)
@@ -92,9 +91,9 @@ def _groups(rows: Sequence[OutboxRow]) -> Iterator[list[OutboxRow]]:
 
 def by_line(items: Iterable[Item]) -> list[list[Item]]:
     """Items of each stream, in order."""
-    found: dict[str, list[Item]] = {}
+    found: dict[int, list[Item]] = {}
     for item in items:
-        found.setdefault(item.line.stream, []).append(item)
+        found.setdefault(id(item.line), []).append(item)
     return list(found.values())
 
 

@@ -76,10 +76,12 @@ class Round:
 
     async def _line(self, rows: Sequence[OutboxRow]) -> Line:
         """The rows to send now, each with what the partner acknowledged before."""
-        line = Line(stream=rows[0].stream)
+        line = Line()
         overtaken: list[OutboxRow] = []
         for row in first_rows(rows):
             earlier = self.store.delivered(row.partner, row.key)
+            if earlier is not None and earlier.facility != row.facility:
+                earlier = None
             if earlier is not None and earlier.version > row.version:
                 overtaken.append(row)
             else:
