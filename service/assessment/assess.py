@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from service.assessment.checking import Bench, Judgement, judge
+from service.assessment.checking import Bench, Judgement, judge, too_coarse
 from service.assessment.clock import RecordingClock
 from service.assessment.course import Course, episodes, follow
 from service.assessment.desired import Desired
@@ -134,7 +134,7 @@ def _has_open_notice(case: Case) -> bool:
 
 
 def _as_known(case: Case) -> datetime:
-    """The latest clinical instant of the case's steps: where a row needs a date but no rule has one."""
+    """The latest clinical instant of the case's steps, for a row that no rule dates."""
     return max((step_finished(step) for step in case.steps), default=_FALLBACK)
 
 
@@ -149,6 +149,9 @@ def _judge_loose(bench: Bench) -> tuple[Judgement, ...]:
             continue
         unit = UnitView(key=None, steps=(step,))
         starts = step.body.code is StepCode.START
+        if step_finished(step) == EARLIEST:
+            found.append(too_coarse(bench, unit, step, Stage.START if starts else Stage.CHECK))
+            continue
         found.append(
             judge(
                 bench,

@@ -8,12 +8,15 @@ from service.assessment.memory import Memory, Standing
 from service.facts.case import EARLIEST, Case, UnitView, step_finished, step_time
 from service.facts.clinical import changed_after
 from service.facts.fact import Fact
-from service.facts.finding import Finding, Stage, Verdict, gravest
+from service.facts.finding import Finding, Remedy, Stage, Verdict, gravest
 from service.facts.identity import Staff
+from service.facts.moment import latest_instant
+from service.facts.records import Order
 from service.facts.steps import Step, StepCode
 from service.policy.policy import Policy, Site
 from service.rules import compatibility, identity, preparation, reaction, sample, timing
 from service.rules.context import PreStart, PreStartRule, urgency_at
+from service.rules.orders import linked
 
 RULES: tuple[PreStartRule, ...] = (
     *identity.RULES,
@@ -77,7 +80,7 @@ def judge(
     start: Fact[Step] | None = None,
 ) -> Judgement:
     """All pre-start rules on one unit at one instant."""
-    orders = bench.case.orders_of(unit)
+    orders = orders_behind(bench, unit, at)
     pre = PreStart(
         case=bench.case,
         unit=unit,
@@ -123,6 +126,23 @@ def _asked(pre: PreStart) -> tuple[Finding, ...]:
     return tuple(sorted(found, key=_gravest_first))
 
 
+def orders_behind(
+    bench: Bench, unit: UnitView, at: datetime | None = None
+) -> tuple[Fact[Order], ...]:
+    """The orders a unit is for: those it names, else those of its component and window.
+
+    at: the instant that the window must hold, by default the start, else the last step.
+    """
+    case = bench.case
+    if at is None:
+        at = (
+            step_time(unit.started)
+            if unit.started
+            else max(map(step_time, unit.steps), default=EARLIEST)
+        )
+    return linked(case, case.orders_of(unit), unit.component, at, bench.site.zone)
+
+
 def check_of(bench: Bench, unit: UnitView, start: Fact[Step]) -> Fact[Step] | None:
     """The check that a start rests on, or None.
 
@@ -146,18 +166,49 @@ def judge_checks(bench: Bench, unit: UnitView) -> tuple[Judgement, ...]:
     """Every recorded check of a unit, in clinical order."""
     return tuple(
         judge(bench, unit, at=step_finished(check), stage=Stage.CHECK, check=check)
-        for check in unit.done(StepCode.CHECK_UNIT)
         if step_finished(check) != EARLIEST
+        else too_coarse(bench, unit, check, Stage.CHECK)
+        for check in unit.done(StepCode.CHECK_UNIT)
     )
 
 
 def judge_start(bench: Bench, unit: UnitView) -> Judgement | None:
     """The first start of a unit, judged at its own instant; None when it never started."""
     start = unit.started
-    if start is None or step_time(start) == EARLIEST:
+    if start is None:
         return None
+    if step_time(start) == EARLIEST:
+        return too_coarse(bench, unit, start, Stage.START)
     check = check_of(bench, unit, start)
     return judge(bench, unit, at=step_time(start), stage=Stage.START, check=check, start=start)
+
+
+def too_coarse(bench: Bench, unit: UnitView, step: Fact[Step], stage: Stage) -> Judgement:
+    """A step that was not sent to the minute: no rule about it can be judged, so it is refused."""
+    day = latest_instant(step.body.start, bench.site.zone) or step.received
+    row = bench.policy.rule("ID-07", day)
+    finding = Finding(
+        rule=row.id,
+        reason="time-too-coarse",
+        stage=stage,
+        text="The time of the step was not sent to the minute, so nothing about it can be judged.",
+        verdict=Verdict.REFUSE,
+        known=False,
+        missing=("time",),
+        unit=unit.key,
+        facts=(step.key,),
+        cited=(row.cited,),
+        remedy=Remedy.COMPLETE_RECORD,
+        critical=True,
+    )
+    return Judgement(
+        step=step,
+        check=step if stage is Stage.CHECK else None,
+        unit=unit,
+        stage=stage,
+        at=day,
+        findings=(finding,),
+    )
 
 
 def _is_checker(check: Fact[Step], staff: Staff | None) -> bool:

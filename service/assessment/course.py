@@ -2,8 +2,14 @@
 
 from dataclasses import dataclass
 
-from service.assessment.checking import Bench, Judgement, judge_checks, judge_start
-from service.facts.case import UnitView, step_time
+from service.assessment.checking import (
+    Bench,
+    Judgement,
+    judge_checks,
+    judge_start,
+    orders_behind,
+)
+from service.facts.case import EARLIEST, UnitView, step_time
 from service.facts.deadline import Clock, Deadline
 from service.facts.finding import Advice, Finding, Screen, Stage, Verdict
 from service.facts.unit import UnitKey
@@ -83,13 +89,14 @@ def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -
         clock=clock,
         start=unit.started,
         ended=unit.ended,
-        orders=bench.case.orders_of(unit),
+        orders=orders_behind(bench, unit, start.at),
     )
-    screen = reaction.screen(running, shown_wrong(start.findings))
     timed, deadlines = timing.watch(running, reaction_open=reaction_open)
+    exact = step_time(unit.started) != EARLIEST
+    screen = reaction.screen(running, shown_wrong(start.findings)) if exact else Screen()
     findings = (
         *_start_advice(running, start),
-        *compatibility.news(running),
+        *(compatibility.news(running) if exact else ()),
         *timed,
         *screen.findings,
     )

@@ -1,6 +1,6 @@
 """AdverseEvents: near misses, and reaction notices with everything a laboratory needs to start."""
 
-from service.assessment.checking import Bench
+from service.assessment.checking import Bench, orders_behind
 from service.assessment.course import Course
 from service.assessment.desired import Desired, Event, Key, Observed, Request, Suspect, To
 from service.assessment.notices import Notice
@@ -234,7 +234,7 @@ def _order_lines(bench: Bench, held: Notice) -> list[tuple[str, str]]:
     orders: dict[str, Fact[Order]] = {}
     issued: set[str] = set()
     for course in held.units:
-        orders.update({order.key: order for order in bench.case.orders_of(course.unit)})
+        orders.update({order.key: order for order in orders_behind(bench, course.unit)})
         issued.update(i.value for issue in course.unit.issues for i in issue.body.identifiers)
     numbers = sorted(i.value for order in orders.values() for i in order.body.identifiers)
     reasons = sorted({order.body.reason for order in orders.values() if order.body.reason})
@@ -279,6 +279,7 @@ def _readings_line(readings: tuple[Reading, ...]) -> str:
     return ", ".join(reading_text(reading) for reading in readings)
 
 
+YES_NO = {True: "yes", False: "no"}
 VITAL_TEXT = {
     Vital.TEMPERATURE: ("temperature", "°C"),
     Vital.HEART_RATE: ("heart rate", "/min"),
@@ -426,7 +427,7 @@ def _requests(bench: Bench, held: Notice, event: Event) -> list[Request]:
     if held.withdrawn is not None and held.withdrawn.acknowledged:
         wanted.append(("basis-changed", "The facts behind this notice changed; please review it."))
     unit = unit_shown(held.units[-1].unit) if held.units else None
-    orders = order_refs(bench.case, held.units[-1].unit) if held.units else ()
+    orders = order_refs(orders_behind(bench, held.units[-1].unit)) if held.units else ()
     return [
         Request(
             code=code,

@@ -39,6 +39,7 @@ def issues(bench: Bench, clock: Clock, course: Course) -> tuple[Desired, ...]:
         later = judged[place + 1 :]
         for desired in _of_judgement(bench, clock, course, judgement, later):
             found[desired.key.text] = desired
+    found.update((one.key.text, one) for one in _running_cautions(bench, course))
     for finding in course.findings:
         if finding.advice in (Advice.PAUSE, Advice.STOP, Advice.ESCALATE):
             desired = _of_advice(bench, course, finding)
@@ -154,6 +155,30 @@ def _desired(
     basis = tuple(sorted({key for finding in findings for key in finding.facts}))
     stream = unit.key.text if unit is not None and unit.key else key.subject
     return Desired(key=key, to=RECORD, stream=stream, content=content, basis=basis)
+
+
+def _running_cautions(bench: Bench, course: Course) -> Iterable[Desired]:
+    """The cautions of a unit under way, together."""
+    cautions = tuple(f for f in course.findings if f.verdict is Verdict.CAUTION)
+    started = course.unit.started
+    if not cautions or started is None:
+        return
+    content = Issue(
+        findings=tuple(sorted(cautions, key=lambda f: (f.rule, f.reason))),
+        patient=patient_shown(bench.case, bench.site),
+        status="final",
+        severity="low",
+        at=moment_at(step_time(started)),
+        unit=unit_shown(course.unit),
+        procedure=procedure_key(course.unit),
+    )
+    yield Desired(
+        key=Key("issue", course.key.text, "cautions", Stage.RUNNING.value),
+        to=RECORD,
+        stream=course.key.text,
+        content=content,
+        basis=tuple(sorted({key for finding in cautions for key in finding.facts})),
+    )
 
 
 def _of_advice(bench: Bench, course: Course, finding: Finding) -> Desired:

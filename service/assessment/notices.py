@@ -185,9 +185,9 @@ def _attach(
         dismissed=dismissed,
         taken_up=taken_up,
         turned_down=turned_down,
-        withdrawn=withdrawn,
+        withdrawn=next(withdrawals, None),
         telephone_by=at + bench.policy.row(wait, at).span,
-        escalated=escalated,
+        escalated=next(escalations, None),
     )
 
 

@@ -2,7 +2,7 @@
 
 from decimal import Decimal
 
-from service.assessment.checking import Bench
+from service.assessment.checking import Bench, orders_behind
 from service.assessment.course import Course
 from service.assessment.desired import Desired, Key, Procedure, To, Volume
 from service.assessment.notices import Notice
@@ -46,7 +46,7 @@ def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[
         patient=patient_shown(bench.case, bench.site),
         status=_status(unit, disposed),
         status_reason=_reason(unit, disposed),
-        orders=order_refs(bench.case, unit),
+        orders=order_refs(orders_behind(bench, unit)),
         issue_numbers=tuple(min(i.body.identifiers) for i in unit.issues if i.body.identifiers),
         start=unit.started.body.start if unit.started else None,
         end=unit.ended.body.start if unit.ended else None,

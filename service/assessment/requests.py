@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import timedelta
 
-from service.assessment.checking import Bench
+from service.assessment.checking import Bench, orders_behind
 from service.assessment.course import Course
 from service.assessment.desired import Desired, Key, Request, To
 from service.assessment.notices import Notice, Pending, Reactions
@@ -166,7 +166,7 @@ def _next_unit(bench: Bench, clock: Clock, course: Course, reactions: Reactions)
     for deadline in course.deadlines:
         if deadline.kind != "next-unit" or not clock.reached(deadline.due):
             continue
-        orders = bench.case.orders_of(course.unit)
+        orders = orders_behind(bench, course.unit)
         sends = _sends(bench, course, deadline, tuple(order.body for order in orders))
         code = "send-next-unit" if sends else "ask-before-next-unit"
         subject = fact_subject(orders[0]) if orders else course.key.text
@@ -295,7 +295,7 @@ def _request(bench: Bench, code: str, course: Course | None = None) -> Request:
         location=place_of(bench.case, unit),
         unit=unit_shown(unit) if unit is not None else None,
         focus=procedure_key(unit) if unit is not None and unit.started else None,
-        orders=order_refs(bench.case, unit) if unit is not None else (),
+        orders=order_refs(orders_behind(bench, unit)) if unit is not None else (),
     )
 
 

@@ -1,5 +1,7 @@
 """How a patient, a unit and a step are shown in emitted content."""
 
+from collections.abc import Iterable
+
 from service.assessment.desired import UnitShown
 from service.facts.case import Case, UnitView
 from service.facts.fact import Fact
@@ -43,11 +45,11 @@ def unit_shown(unit: UnitView) -> UnitShown | None:
     )
 
 
-def order_refs(case: Case, unit: UnitView) -> tuple[Ref, ...]:
-    """The orders a unit was given for, by their first identifier."""
+def order_refs(orders: Iterable[Fact[Order]]) -> tuple[Ref, ...]:
+    """Orders by their first identifier."""
     return tuple(
         Ref(kind="ServiceRequest", identifier=min(order.body.identifiers))
-        for order in case.orders_of(unit)
+        for order in orders
         if order.body.identifiers
     )
 

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
+from functools import cached_property
 from typing import Any, TypeVar, cast
 
 from service.facts.acts import Act, ActBody
@@ -29,7 +30,7 @@ class OtherStart:
     step: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class UnitView:
     """Everything about one unit within a case; ``key`` None when the unit was not identified.
 
@@ -48,12 +49,12 @@ class UnitView:
         """The unit's steps of these codes, in clinical order."""
         return tuple(fact for fact in self.steps if fact.body.code in codes)
 
-    @property
+    @cached_property
     def started(self) -> Fact[Step] | None:
         """The first start, by clinical time."""
         return next(iter(self.done(StepCode.START)), None)
 
-    @property
+    @cached_property
     def ended(self) -> Fact[Step] | None:
         """The last end or discard after the start; None while it runs or was never started."""
         begun = self.started
@@ -63,7 +64,7 @@ class UnitView:
         later = [fact for fact in over if step_time(fact) >= step_time(begun)]
         return later[0] if later else None
 
-    @property
+    @cached_property
     def component(self) -> Component | None:
         """The component, from whoever described the unit."""
         return next((f.body.component for f in reversed(self.described) if f.body.component), None)
@@ -116,6 +117,7 @@ class Case:
         self.person = person
         self.aliases = aliases
         self.elsewhere = tuple(elsewhere)
+        self._orders: dict[int, tuple[Fact[Order], ...]] = {}
         self.facts = tuple(sorted(in_force(facts), key=lambda fact: fact.key))
         self.acts = {act.key: act for act in sorted(acts, key=lambda act: act.key)}
         self._by_kind: dict[type[Any], list[Fact[Any]]] = defaultdict(list)
@@ -144,7 +146,10 @@ class Case:
 
     def is_me(self, patient: Ref) -> bool:
         """True when a reference points at this patient."""
-        return not patient.tokens.isdisjoint(self.aliases)
+        number = patient.identifier
+        return (patient.local in self.aliases) or (
+            number is not None and number.token in self.aliases
+        )
 
     def acted(self, kind: type[A]) -> tuple[tuple[Act, A], ...]:
         """The acts of a kind, by key."""
@@ -186,6 +191,14 @@ class Case:
         Orders link by basedOn and by requisition (design: linked by basedOn, requisition, or
         patient and component and window; the last is the caller's).
         """
+        known = self._orders.get(id(unit))
+        if unit.key is None or self.units.get(unit.key) is not unit:
+            return self._linked_orders(unit)
+        if known is None:
+            known = self._orders[id(unit)] = self._linked_orders(unit)
+        return known
+
+    def _linked_orders(self, unit: UnitView) -> tuple[Fact[Order], ...]:
         orders = self.every(Order)
         named: set[str] = set()
         for issue in unit.issues:

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from decimal import Decimal
+from functools import lru_cache
 from typing import TypeVar
 
 from service.facts.finding import Advice, Cited, Remedy, Verdict
@@ -15,6 +16,14 @@ T = TypeVar("T", "Row", "RuleRow", "Matrix")
 
 VERDICTS: dict[str, Verdict] = {verdict.word: verdict for verdict in Verdict}
 ADVICE: dict[str, Advice] = {advice.word: advice for advice in Advice}
+
+
+SECONDS = {"s": 1, "min": 60, "h": 3600, "d": 86400}
+
+
+@lru_cache(maxsize=1024)
+def _span(number: Decimal, unit: str) -> timedelta:
+    return timedelta(seconds=float(number * SECONDS[unit]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +61,7 @@ class Row:
     @property
     def span(self) -> timedelta:
         """The value of a row in seconds, minutes, hours or days."""
-        seconds = {"s": 1, "min": 60, "h": 3600, "d": 86400}[self.unit]
-        return timedelta(seconds=float(self.number * seconds))
+        return _span(self.number, self.unit)
 
     @property
     def on(self) -> bool:
@@ -137,7 +145,7 @@ class Matrix:
 
 
 class NoRow(LookupError):
-    """A rule asked for a policy row that no file states for that instant."""
+    """A rule asked for a policy row that no file states."""
 
 
 class Policy:
@@ -163,7 +171,11 @@ class Policy:
         self._matrices = {key: _dated(found) for key, found in matrices.items()}
 
     def row(self, key: str, instant: datetime) -> Row:
-        """The threshold or option in force at an instant."""
+        """The threshold or option in force at an instant.
+
+        Before the first day that any row states, the first row stands in: a record from that time
+        is judged by it rather than not at all.
+        """
         return _at(self._rows, key, instant)
 
     def rule(self, key: str, instant: datetime) -> RuleRow:
@@ -201,10 +213,7 @@ def _at(
     if key not in table:
         raise NoRow(key)
     days, rows = table[key]
-    place = bisect_right(days, instant)
-    if place == 0:
-        raise NoRow(f"{key} before {rows[0].since}")
-    return rows[place - 1]
+    return rows[max(bisect_right(days, instant), 1) - 1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

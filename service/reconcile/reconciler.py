@@ -153,7 +153,7 @@ class Reconciler:
         await self._commit(Change(facility=caller.facility, audit=(row,)))
 
     def _admit(self) -> None:
-        """The queue is bounded by time: when the oldest write waits too long, nothing more enters."""
+        """The queue is bounded by time: nothing enters while the oldest write waits too long."""
         waiting = self._waiting or []
         if waiting and self.clock.now() - waiting[0] > self.patience:
             raise Overloaded()

@@ -284,9 +284,11 @@ class TestTheRowsThatRulesAskFor:
         with pytest.raises(NoRow, match=r"window\.unheard-of"):
             profile("default").row("window.unheard-of", NOW)
 
-    def test_an_instant_before_the_first_day_is_an_error_and_not_a_silence(self) -> None:
-        with pytest.raises(NoRow, match="fever before 2020-01-01"):
-            profile("default").row("fever", datetime(2019, 12, 31, tzinfo=UTC))
+    def test_before_the_first_day_the_first_row_stands_in(self):
+        """A record from before any row was stated is judged by the first one, never passed over."""
+        row = default_policy().row("fever", datetime(2019, 12, 31, tzinfo=UTC))
+
+        assert row.since.isoformat() == "2020-01-01"
 
     def test_a_value_is_not_read_as_another_kind(self) -> None:
         row = profile("default").row
