@@ -284,9 +284,9 @@ class TestTheRowsThatRulesAskFor:
         with pytest.raises(NoRow, match=r"window\.unheard-of"):
             profile("default").row("window.unheard-of", NOW)
 
-    def test_before_the_first_day_the_first_row_stands_in(self):
+    def test_before_the_first_day_the_first_row_stands_in(self) -> None:
         """A record from before any row was stated is judged by the first one, never passed over."""
-        row = default_policy().row("fever", datetime(2019, 12, 31, tzinfo=UTC))
+        row = profile("default").row("fever", datetime(2019, 12, 31, tzinfo=UTC))
 
         assert row.since.isoformat() == "2020-01-01"
 
