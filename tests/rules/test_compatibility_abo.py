@@ -214,6 +214,18 @@ class TestPlasmaOncePerEpisode:
     def test_the_next_one_is_a_note(self) -> None:
         assert self.plasma(self.accepted()).verdict is Verdict.NOTE
 
+    @pytest.mark.parametrize(("bag", "verdict"), [("B-", "refuse"), ("AB-", "no-objection")])
+    def test_it_softens_no_other_group(self, bag: str, verdict: str) -> None:
+        (finding,) = found(
+            "COMP-04",
+            component=Component.PLASMA,
+            recipient="unknown-",
+            bag_group=bag,
+            extra=(self.accepted(),),
+        )
+        assert finding.verdict is not None
+        assert finding.verdict.word == verdict
+
     @pytest.mark.parametrize(
         "earlier",
         [

@@ -19,6 +19,7 @@ from tests.support.cases import (
     of_rule,
     pre_start,
 )
+from tests.support.policies import with_rows
 
 NEWBORN = {"birth_date": "2025-04-20"}
 
@@ -111,6 +112,17 @@ class TestMissing:
     def test_a_newborn_without_maternal_antibody_needs_none(self) -> None:
         finding = crossmatch(issue={"match": None}, patient=NEWBORN, antibodies={"maternal": True})
         assert (finding.reason, finding.verdict) == ("crossmatch-not-asked", Verdict.NO_OBJECTION)
+
+    def test_a_maternal_antibody_off_the_sites_list_does_not_count(self) -> None:
+        mother = {
+            "maternal": True,
+            "screen": "positive",
+            "antibodies": (Antibody(antigen="Lea"),),
+        }
+        case = a_case(issue={"match": None}, patient=NEWBORN, antibodies=mother)
+        policy = with_rows({"antibody-significance": ("K",)})
+        (finding,) = of_rule(compatibility(pre_start(case, policy=policy)), "COMP-10")
+        assert finding.reason == "crossmatch-not-asked"
 
     @pytest.mark.parametrize(
         "mother",

@@ -127,6 +127,10 @@ class TestChangedGroup:
         found = told(group=None, component=component, bag_group=bag, extra=(self.later(text),))
         assert [f.reason for f in found] == ["recipient-group-incompatible"] * expected
 
+    @pytest.mark.parametrize("bag", ["O-", "A-"])
+    def test_a_group_that_stays_unknown_is_no_news(self, bag: str) -> None:
+        assert told(group=None, bag_group=bag) == ()
+
     def test_a_unit_nobody_described_cannot_be_judged(self) -> None:
         assert told(group=None, unit=None, extra=(self.later("B-"),)) == ()
 

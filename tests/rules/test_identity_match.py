@@ -129,6 +129,11 @@ class TestIdentifiers:
     def test_one_side_may_carry_a_number_more(self) -> None:
         assert differs({"identifiers": (MRN, Identifier(OTHER, "1"))}, {}) == ()
 
+    def test_two_values_of_one_system_on_the_label_leave_it_open_whose_it_is(self) -> None:
+        both = (MRN, Identifier(PATIENT_SYSTEM, "0099102"))
+        assert differs({}, {"identifiers": both}) == ("identifier",)
+        assert differs({"identifiers": both}, {}) == ("identifier",)
+
     def test_a_room_that_agrees_does_not_stand_in_for_the_patients_number(self) -> None:
         room = Identifier(ROOM, "12")
         mine = {"identifiers": (MRN, room)}

@@ -136,6 +136,7 @@ class TestEnoughIdentifiers:
         band = a_band(identifiers=(), birth_date=None)
         finding = checked("ID-03", policy=profile("us"), band=band)
         assert (finding.reason, finding.verdict) == ("too-few-identifiers", Verdict.REFUSE)
+        assert finding.missing == ("identifier", "birth-date")
 
     def test_a_name_and_a_birth_date_are_two(self) -> None:
         finding = checked("ID-03", policy=profile("us"), band=a_band(identifiers=()))
@@ -353,6 +354,7 @@ class TestNoCheck:
             ("ID-07", "no-check", Remedy.REPEAT_CHECK)
         ]
         assert "compatibility label" in refused[0].missing
+        assert not of_rule(findings, "ID-11")
         assert refused[0].facts == ("Task/start",)
 
     def test_a_dry_run_without_inputs_is_refused_too(self) -> None:

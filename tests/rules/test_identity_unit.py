@@ -11,6 +11,7 @@ from service.facts.identity import Identifier, PersonName
 from service.facts.steps import BagLabel, CompatibilityLabel, Scan
 from service.facts.unit import Component, Group, UnitRef
 from service.rules.identity import RULES
+from service.rules.supplied import is_emergency_stock
 from service.scan.bag import Typed, read_bag
 from tests.support.cases import (
     TEMPORARY_SYSTEM,
@@ -330,6 +331,10 @@ class TestEmergencyStock:
         self, overrides: dict[str, Any]
     ) -> None:
         assert not of_rule(self.stock(**overrides), "ID-13")
+
+    def test_a_start_without_a_check_is_no_emergency_stock(self) -> None:
+        case = a_case(check=None, start={}, issue=None, bag_group="O-")
+        assert not is_emergency_stock(pre_start(case, urgency="life-threatening"))
 
     def test_outside_an_emergency_the_missing_label_refuses(self) -> None:
         assert gravest(self.stock(urgency="routine")) is Verdict.REFUSE
