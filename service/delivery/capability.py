@@ -121,7 +121,9 @@ class Knowledge:
 
     async def halve(self, entries: int) -> None:
         """So many entries were too many."""
-        await self.learn(BUNDLE_LIMIT, str(max(min(entries, self.limit) // 2, 1)))
+        half = max(entries // 2, 1)
+        if half < self.limit:
+            await self.learn(BUNDLE_LIMIT, str(half))
 
     async def stated(self, statement: Statement | None, now: datetime) -> None:
         """Takes in a statement; a changed one drops what its predecessor's answers taught."""

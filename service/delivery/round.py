@@ -62,11 +62,8 @@ class Round:
         lines = [await self._line(rows) for rows in claimed]
         await asyncio.gather(*(self._look_over(line) for line in lines))
         together, alone, singly = self._arranged(lines)
-        for part in parts(together, self.knowledge.limit):
-            await self._bundle(part)
-        for items in alone:
-            for part in parts(items, self.knowledge.limit):
-                await self._bundle(part)
+        for items in [together, *alone]:
+            await self._bundle(items)
         await self._singles(singly)
         left = [row.id for rows in claimed for row in rows if row.id not in self._settled]
         if left:
@@ -175,6 +172,8 @@ class Round:
             return await self._singles(going) and len(going) == len(items)
         if not going:
             return False
+        if len(going) > self.knowledge.limit:
+            return await self._in_parts(going)
         reading = await self._transaction(going)
         if reading.act is Act.RECORD:
             return await self._entries(going, reading)
@@ -186,8 +185,12 @@ class Round:
             return await self._singles(going)
         if reading.act is Act.HALVE:
             await self.knowledge.halve(len(going))
-            return all([await self._bundle(part) for part in parts(going, self.knowledge.limit)])
+            return await self._in_parts(going)
         return await self._narrow(going, reading)
+
+    async def _in_parts(self, items: Sequence[Item]) -> bool:
+        """Bundles no longer than the partner takes, one after the other."""
+        return all([await self._bundle(part) for part in parts(items, self.knowledge.limit)])
 
     async def _narrow(self, items: Sequence[Item], reading: Reading) -> bool:
         """Each stream alone, then its rows one by one. All taken: the bundle was too large."""

@@ -99,7 +99,6 @@ class StandIn:
             self._note(asked, 0)
             raise ConnectionResetError("dropped on purpose")
         reply = await self._reply(asked, trouble)
-        self._note(asked, reply.status)
         if trouble.kind == "drop-after":
             raise ConnectionResetError("dropped on purpose")
         if trouble.kind == "cut-off":
@@ -129,11 +128,12 @@ class StandIn:
 
     async def _reply(self, asked: Asked, trouble: Trouble) -> Reply:
         if trouble.kind == "status":
-            return _troubled(trouble)
+            return self._noted(asked, _troubled(trouble))
         if trouble.kind == "error-200":
-            return Reply(200, outcome("processing", "This was not stored."))
+            said = outcome("processing", "This was not stored.")
+            return self._noted(asked, Reply(200, said))
         if trouble.kind != "slow":
-            return self._answer(asked)
+            return self._noted(asked, self._answer(asked))
         task = asyncio.create_task(self._later(asked, trouble.seconds))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
@@ -141,7 +141,11 @@ class StandIn:
 
     async def _later(self, asked: Asked, seconds: float) -> Reply:
         await asyncio.sleep(seconds)
-        return self._answer(asked)
+        return self._noted(asked, self._answer(asked))
+
+    def _noted(self, asked: Asked, reply: Reply) -> Reply:
+        self._note(asked, reply.status)
+        return reply
 
     def _note(self, asked: Asked, status: int) -> None:
         entries = asked.body.count(b'"request"') if not asked.parts else int(bool(asked.body))

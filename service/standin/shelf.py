@@ -115,6 +115,12 @@ class Shelf:
                 )
         return numbers
 
+    def forget(self, type: str, id: str) -> None:
+        """Loses a resource that was acknowledged; for as long as the process runs."""
+        for parameter, token in self._tokens.pop((type, id), set()):
+            del self._found[(type, parameter, token)][id]
+        self._held.pop((type, id), None)
+
     def close(self) -> None:
         """Closes the file."""
         if self._file is not None:

@@ -4,10 +4,11 @@
 process. Time passes only when a test says so.
 """
 
+import asyncio
 import random
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from service.delivery import DeliveryWorker, Link
 from service.fhir.own import EMITTED_SYSTEM
 from service.settings import PartnerSettings
 from service.standin import Knobs, StandIn, stand_in
-from service.store.port import Change, OutboxRow
+from service.store.port import Attempt, Change, OutboxRow
 from service.store.sqlite import SqliteStore, open_store
 
 FACILITY = "harrow-vale"
@@ -87,7 +88,6 @@ class Bench:
     worker: DeliveryWorker
     clock: HandClock
     link: Link
-    numbers: dict[str, int] = field(default_factory=dict)
 
     @property
     def knobs(self) -> Knobs:
@@ -158,14 +158,16 @@ async def a_bench(
     knobs: Knobs | None = None,
     *,
     transport: httpx.AsyncBaseTransport | None = None,
+    keep: Path | None = None,
+    start: datetime = START,
     seed: int = 7,
     **settings: Any,
 ) -> AsyncIterator[Bench]:
     """A bench whose partner is a stand-in in process, or whatever ``transport`` leads to."""
     chosen = some_settings(**settings)
-    clock = HandClock(START)
+    clock = HandClock(start)
     store = open_store(folder / "outbox.sqlite3")
-    partner = stand_in(PARTNER, chosen.release, knobs=knobs, clock=clock)
+    partner = stand_in(PARTNER, chosen.release, keep, knobs, clock)
     client = httpx.AsyncClient(
         base_url=BASE, transport=transport or httpx.ASGITransport(app=_below(partner))
     )
@@ -188,6 +190,7 @@ async def a_bench(
     finally:
         await link.close()
         store.close()
+        partner.shelf.close()
 
 
 def _below(partner: StandIn) -> Any:
@@ -198,6 +201,52 @@ def _below(partner: StandIn) -> Any:
         await partner({**scope, "path": path}, receive, send)
 
     return app
+
+
+Play = Callable[[Bench], Awaitable[None]]
+
+
+def play(folder: Path, act: Play, knobs: Knobs | None = None, **settings: Any) -> None:
+    """One story on one bench."""
+
+    async def run() -> None:
+        async with a_bench(folder, knobs, **settings) as bench:
+            await act(bench)
+
+    asyncio.run(run())
+
+
+def three_streams() -> list[OutboxRow]:
+    """Six rows of three units."""
+    return [a_row(f"{key}-{n}", f"unit-{n}") for n in range(3) for key in ("a", "b")]
+
+
+def release(bench: Bench, row: OutboxRow) -> None:
+    """A person lets a parked row go again."""
+    attempt = Attempt(
+        rows=(row.id,),
+        partner=PARTNER,
+        at=bench.clock.now(),
+        outcome="resent",
+        status=None,
+        detail="by hand",
+    )
+    bench.store.record(attempt, [replace(row, state="pending")]).result()
+
+
+async def put(bench: Bench, key: str, content: dict[str, Any]) -> None:
+    """The partner's own staff write."""
+    await bench.link.put("Procedure", an_id(key), msgspec.json.encode(content))
+
+
+async def held_there(bench: Bench, key: str) -> dict[str, Any]:
+    """What the partner holds."""
+    return (await bench.link.get("Procedure", an_id(key))).content or {}
+
+
+async def edit(bench: Bench, key: str, **elements: Any) -> None:
+    """The partner's own staff change something."""
+    await put(bench, key, await held_there(bench, key) | elements)
 
 
 def keys(rows: Iterable[OutboxRow]) -> list[str]:

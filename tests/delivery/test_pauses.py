@@ -1,0 +1,187 @@
+"""When a partner is asked again, and who holds a stream meanwhile."""
+
+import asyncio
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from service.standin import Trouble
+from tests.support.partners import PARTNER, START, Bench, a_row, an_id, keys, play, three_streams
+
+
+class TestPauses:
+    """Full jitter on the destination; one probe while it fails; Retry-After is kept."""
+
+    def test_that_retry_after_is_kept(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.knobs.befall(Trouble(kind="status", status=429, retry_after="40"))
+            bench.give(a_row("a", critical=True))
+            await bench.worker.once()
+            bench.pass_time(39.9)
+            assert await bench.worker.once() == 0
+            bench.pass_time(1.2)
+            assert await bench.worker.once() == 1
+            assert bench.row("a").state == "delivered"
+
+        play(tmp_path, story)
+
+    def test_that_an_outage_costs_few_requests(self, tmp_path: Path) -> None:
+        """At most 4 a minute in the long run, whatever waits."""
+
+        async def story(bench: Bench) -> None:
+            bench.knobs.befall(*[Trouble(kind="drop-before")] * 1000)
+            bench.give(*(a_row(f"a-{n}", f"unit-{n}", critical=True) for n in range(30)))
+            for _ in range(3600):
+                await bench.worker.once()
+                bench.pass_time(1)
+            assert 60 <= len(bench.writes()) <= 4 * 60
+            assert all(entries <= 1 for _, _, entries in bench.writes()[5:])
+            bench.knobs.troubles.clear()
+            await bench.work(step=1, rounds=120)
+            assert {row.state for row in bench.rows()} == {"delivered"}
+
+        play(tmp_path, story)
+
+    def test_that_one_stream_that_breaks_the_partner_starves_no_other(self, tmp_path: Path) -> None:
+        """A resource on which the partner answers 500 each time."""
+
+        async def story(bench: Bench) -> None:
+            bench.knobs.refuse_ids[an_id("bad")] = 500
+            bench.give(a_row("bad", "unit-0", critical=True))
+            bench.give(*(a_row(f"a-{n}", f"unit-{n + 1}") for n in range(10)))
+            await bench.work(rounds=40, step=5)
+            states = {row.key: row.state for row in bench.rows()}
+            assert states.pop("bad") == "sent"
+            assert set(states.values()) == {"delivered"}
+
+        play(tmp_path, story)
+
+    def test_that_a_critical_row_waits_less(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.knobs.befall(*[Trouble(kind="status", status=429)] * 9)
+            bench.give(a_row("a", "unit-1"))
+            for _ in range(9):
+                while not await bench.worker.once():
+                    bench.pass_time(1)
+            routine = bench.worker.backoff.resumes(critical=False)
+            critical = bench.worker.backoff.resumes(critical=True)
+            assert routine is not None
+            assert critical is not None
+            assert routine - critical > timedelta(seconds=5)
+            bench.clock.set(critical + timedelta(seconds=1))
+            assert await bench.worker.once() == 0
+            bench.give(a_row("b", "unit-2", critical=True))
+            assert await bench.worker.once() == 1
+            assert bench.row("b").state == "delivered"
+
+        play(tmp_path, story)
+
+
+class TestGivingUp:
+    """Never on a critical row; a routine row is parked after seven days."""
+
+    @pytest.mark.parametrize(("critical", "state"), [(False, "parked"), (True, "sent")])
+    def test_that_only_routine_rows_are_parked(
+        self, tmp_path: Path, critical: bool, state: str
+    ) -> None:
+        async def story(bench: Bench) -> None:
+            bench.knobs.befall(*[Trouble(kind="status", status=503)] * 1000)
+            bench.give(a_row("a", critical=critical))
+            await bench.work(rounds=20, step=12 * 3600)
+            assert bench.row("a").state == state
+            assert ("7 days" in (bench.row("a").last_outcome or "")) is not critical
+
+        play(tmp_path, story)
+
+    def test_that_a_row_that_could_not_be_tried_is_tried_first(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.give(a_row("a", created=START - timedelta(days=8)))
+            await bench.work()
+            assert bench.row("a").state == "delivered"
+
+        play(tmp_path, story)
+
+
+class TestLeases:
+    """A stream is in one pair of hands."""
+
+    def test_that_two_workers_do_not_send_the_same(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.give(*(a_row(f"a-{n}", f"unit-{n}") for n in range(40)))
+            while sum(await asyncio.gather(*(bench.worker.once() for _ in range(4)))):
+                pass
+            assert all(len(bench.there(f"a-{n}")) == 1 for n in range(40))
+
+        play(tmp_path, story, batch_streams=3)
+
+    def test_that_what_was_not_sent_is_given_back_at_once(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.knobs.befall(Trouble(kind="status", status=429))
+            bench.give(*three_streams())
+            await bench.worker.once()
+            bench.pass_time(3)
+            lease = bench.clock.now() + timedelta(seconds=5)
+            claim = bench.store.claim_streams(PARTNER, bench.clock.now(), limit=9, lease=lease)
+            claimed = claim.result()
+            assert sorted(k for rows in claimed for k in keys(rows)) == sorted(keys(bench.rows()))
+            assert not any(row.unsettled for rows in claimed for row in rows)
+
+        play(tmp_path, story)
+
+    def test_that_a_stopping_worker_gives_back_what_it_holds(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.give(*three_streams())
+            bench.worker.stop()
+            await bench.worker.once()
+            assert bench.writes() == []
+            lease = bench.clock.now() + timedelta(seconds=5)
+            claim = bench.store.claim_streams(PARTNER, bench.clock.now(), limit=9, lease=lease)
+            assert len(claim.result()) == 3
+
+        play(tmp_path, story)
+
+
+class TestRunning:
+    """The loop: a hint is followed at once, a slow partner gets further rounds, a stop ends it."""
+
+    def test_that_a_hint_delivers_and_a_stop_returns(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            running = asyncio.create_task(bench.worker.run())
+            await asyncio.sleep(0.05)
+            bench.give(a_row("a"))
+            bench.worker.hint()
+            async with asyncio.timeout(0.8):
+                while bench.row("a").state != "delivered":
+                    await asyncio.sleep(0.01)
+                bench.worker.stop()
+                await running
+
+        play(tmp_path, story)
+
+    def test_that_a_slow_request_does_not_hold_up_the_next_rows(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.knobs.befall(Trouble(kind="slow", seconds=2.0))
+            bench.give(a_row("a", "unit-1"))
+            running = asyncio.create_task(bench.worker.run())
+            await asyncio.sleep(0.4)
+            bench.give(a_row("b", "unit-2", critical=True))
+            bench.worker.hint()
+            async with asyncio.timeout(1.0):
+                while bench.row("b").state != "delivered":
+                    await asyncio.sleep(0.01)
+            assert bench.row("a").state == "pending"
+            bench.worker.stop()
+            await running
+            assert bench.row("a").state == "delivered"
+
+        play(tmp_path, story, timeout_seconds=5.0)
+
+    def test_that_a_fault_of_the_store_ends_the_worker(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.give(a_row("a"))
+            bench.store.claim_streams = None  # type: ignore[assignment,method-assign]
+            with pytest.raises(ExceptionGroup):
+                await bench.worker.run()
+
+        play(tmp_path, story)
