@@ -19,6 +19,7 @@ from service.facts.case import Case, UnitView
 from service.facts.fact import Fact
 from service.facts.steps import Step
 from service.facts.unit import UnitKey
+from service.faults import reach
 from service.policy.policy import Policy, Site
 from service.reconcile.difference import Moved, difference
 from service.reconcile.intake import Caller, Intake, Outcome
@@ -88,10 +89,12 @@ class Reconciler:
                 return self._answered(planned, ())
             judged = self._judge(intake.caller.facility, planned, now)
             change = self._change(intake, planned, judged, now)
+            reach("receive-before-commit")
             try:
                 await self._commit(change)
             except Stale:
                 continue
+            reach("receive-after-commit")
             return self._answered(planned, judged)
 
     async def reassess(
@@ -111,6 +114,7 @@ class Reconciler:
                 outbox=self._outbox(facility, judged, now),
                 nudges_done=nudges,
             )
+            reach("nudge-before-commit" if nudges else "wake-before-commit")
             try:
                 await self._commit(change)
             except Stale:
