@@ -12,6 +12,7 @@ CRASHED = 137
 _name, _, _count = os.environ.get(VARIABLE, "").partition(":")
 _left = int(_count or 1)
 
+# Points that a running service passes; migrations and backups have points of their own.
 POINTS = (
     "receive-before-commit",
     "commit-before-begin",
@@ -22,7 +23,6 @@ POINTS = (
     "deliver-before-send",
     "deliver-after-send",
     "record-before-end",
-    "record-after-end",
     "wake-before-commit",
     "nudge-before-commit",
 )

@@ -3,11 +3,20 @@
 import argparse
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 
-from service.cli import demo, openapi, policy, replay, serve
 from service.errors import FaultList, ServiceError
 
-COMMANDS = (demo, serve, replay, policy, openapi)
+# Each command is a module of its own with ``add_to(commands)``; only the one that is asked for is
+# imported, so that a service starts without what the others need.
+COMMANDS = {
+    "demo": "show the whole job on one screen",
+    "serve": "run the API and the workers",
+    "replay": "run scenarios and compare what was emitted",
+    "policy": "check or show the policy",
+    "openapi": "write or check openapi/openapi.json",
+    "bench": "measure this installation",
+}
 CAUTION = (
     "Screening support, not a diagnosis. Local policy, the laboratory's label and licensed staff "
     "decide."
@@ -16,7 +25,8 @@ CAUTION = (
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Runs a command and returns its exit code."""
-    arguments = _parser().parse_args(argv)
+    words = list(sys.argv[1:] if argv is None else argv)
+    arguments = _parser(words).parse_args(words)
     try:
         code: int = arguments.run(arguments)
     except FaultList as faults:
@@ -31,13 +41,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     return code
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="transfusion-events",
         description="HL7 FHIR interoperability service for transfusion administration events.",
         epilog=CAUTION,
     )
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
-    for command in COMMANDS:
-        command.add_to(commands)
+    asked = next((word for word in words if not word.startswith("-")), None)
+    for name, summary in COMMANDS.items():
+        if name == asked:
+            import_module(f"service.cli.{name}").add_to(commands)
+        else:
+            commands.add_parser(name, help=summary)
     return parser
