@@ -8,7 +8,6 @@ from service.facts.steps import Step
 from service.rules.context import Also, PreStart, Stating
 from service.rules.identity_band import was_read
 from service.rules.identity_match import scanned
-from service.rules.supplied import bags
 
 COUNTING = ("ID-24", "ID-23", "ID-20")
 
@@ -29,7 +28,7 @@ def verification(pre: PreStart) -> tuple[Finding, ...]:
         text = f"The check does not show {', '.join(lacking)}."
         return say.missing("checker-input-missing", text, lacking)
     mode = pre.policy.row("checkers", pre.at).words[0]
-    two, machine = _distinct(step), _machine(pre, step)
+    two, machine = _distinct(step), _machine(step)
     also = Also(cited=(pre.policy.row("checkers", pre.at).cited,))
     if two or mode == "site-one" or (machine and mode == "two-or-machine"):
         text = "Two people checked." if two else "One person checked, as the policy allows."
@@ -117,8 +116,10 @@ def _distinct(step: Step) -> bool:
     return second is not None and bool(second.keys) and not second.same_as(step.owner)
 
 
-def _machine(pre: PreStart, step: Step) -> bool:
-    return step.band is not None and scanned(step.band) and any(b.scanned for b in bags(pre))
+def _machine(step: Step) -> bool:
+    """Both scanned in this check: a scan of the bag at the start comes too late for it."""
+    bag = step.bag is not None and step.bag.scanned
+    return bag and step.band is not None and scanned(step.band)
 
 
 def _checkers(step: Step) -> tuple[Staff, ...]:

@@ -86,6 +86,10 @@ class TestTwoOrMachine:
             lacking,
         )
 
+    def test_a_scan_of_the_bag_at_the_start_comes_too_late_for_the_check(self) -> None:
+        finding = one("ID-20", check=ALONE | KEYED, start={"bag": a_bag(scanned=True)})
+        assert finding.verdict is Verdict.REFUSE
+
     def test_reading_aloud_that_does_not_match_is_refused(self) -> None:
         finding = one("ID-20", check={"band": a_band(read_aloud=False)})
         assert (finding.reason, finding.verdict, finding.known) == (

@@ -121,10 +121,10 @@ class TestMissing:
     def test_more_left_out_is_never_milder_than_each_alone(
         self, left_out: list[dict[str, Any]]
     ) -> None:
-        merged: dict[str, Any] = {}
+        merged: dict[str, Any] = {"start": {}}
         for part in left_out:
             merged |= part
-        alone = [{key: merged[key]} for key in merged]
+        alone = [{"start": {}, key: merged[key]} for key in merged]
         together = gravest(judged(pre_start(a_case(**merged))))
         assert together >= max(gravest(judged(pre_start(a_case(**part)))) for part in alone)
 
