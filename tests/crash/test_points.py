@@ -1,0 +1,59 @@
+"""A 2xx survives a killed process, and partners hold each version once (the promise of README).
+
+Each named point is reached five times in one world, at five different arrivals; after each end the
+service starts again. Then three histories are compared: what was acknowledged, what is stored,
+what the partners received.
+"""
+
+import random
+from pathlib import Path
+
+import pytest
+
+from service.faults import POINTS
+from tests.crash.rig import PARTNERS, Rig, minutes_ago, panel, recalled, world
+
+KILLS = 5
+PATIENTS = 3
+ARRIVALS = 6
+# Wakes come by the clock: the first observation of the unit falls overdue while the rig runs.
+OVERDUE_AFTER = 20
+
+
+@pytest.mark.parametrize("point", POINTS)
+def test_nothing_acknowledged_is_lost_or_doubled(point: str, tmp_path: Path) -> None:
+    chance = random.Random(point)
+    rig = Rig(tmp_path)
+    with rig.standins():
+        rig.start()
+        for resource in world(PATIENTS, minutes_ago(OVERDUE_AFTER - 0.1)):
+            rig.insist(resource)
+        number = 0
+        while rig.crashes < KILLS:
+            rig.stop()
+            rig.start(f"{point}:{chance.randint(1, ARRIVALS)}")
+            number = _until_crash(rig, number)
+        rig.quiet()
+        rig.stop()
+
+        assert rig.sound()
+        assert rig.lost() == set()
+        assert rig.partial() == []
+        assert {partner: rig.wrong_at(partner) for partner in PARTNERS} == dict.fromkeys(
+            PARTNERS, []
+        )
+        assert rig.crashes == KILLS
+        assert number > KILLS
+
+
+def _until_crash(rig: Rig, number: int) -> int:
+    """Sends news until the service ends at its point and everything is acknowledged."""
+    before = rig.crashes
+    for _ in range(200):
+        number += 1
+        patient = number % PATIENTS
+        rig.insist(panel(patient, number, minutes_ago(0)))
+        rig.insist(recalled(patient, number))
+        if rig.crashes > before:
+            return number
+    raise AssertionError("the point was not reached")
