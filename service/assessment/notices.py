@@ -167,10 +167,8 @@ def _attach(
     triggers: tuple[Trigger, ...],
 ) -> Notice:
     case = bench.case
-    withdrawn = next((b for _, b in case.acted(NoticeWithdrawn) if b.notice == raised.notice), None)
-    escalated = next(
-        (b.why for _, b in case.acted(NoticeEscalated) if b.notice == raised.notice), None
-    )
+    withdrawals = (b for _, b in case.acted(NoticeWithdrawn) if b.notice == raised.notice)
+    escalations = (b.why for _, b in case.acted(NoticeEscalated) if b.notice == raised.notice)
     dismissed = _ward_word(bench, group, StepCode.DISMISS_REACTION, raised)
     taken_up, turned_down = _blood_bank_word(bench, group, raised)
     mine = tuple(t for t in triggers if dismissed is None or t.onset <= step_finished(dismissed))

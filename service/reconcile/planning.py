@@ -11,7 +11,13 @@ from service.facts.case import Case, in_force, step_time
 from service.facts.fact import Fact
 from service.facts.identity import Identifier, Ref
 from service.facts.naming import resources, unit_resources
-from service.facts.records import BloodUnit, CrossmatchResult, Issue, PatientRecord
+from service.facts.records import (
+    BloodUnit,
+    CrossmatchResult,
+    Issue,
+    PatientRecord,
+    Reply,
+)
 from service.facts.steps import Step, StepCode
 from service.fhir.edge.strict_json import dump, parse
 from service.fhir.own import EMITTED_SYSTEM
@@ -301,7 +307,7 @@ class Planner:
         """Says which person and which unit each new fact belongs to."""
         facts = [fact for one in fresh for fact in one.facts]
         units = Case("", [*facts, *self._unit_facts(facts, caller, resolver)])
-        tokens = {fact.key: self._subject(fact) for fact in facts}
+        tokens = {fact.key: self._subject(fact, caller.facility) for fact in facts}
         planned.rows = tuple(
             FactRow(fact=fact, subject=tokens[fact.key], unit=_unit_text(units, fact))
             for fact in facts
@@ -309,9 +315,14 @@ class Planner:
         planned.grouping = self._group(facts, {t for t in tokens.values() if t}, caller.facility)
         planned.resources = tuple(sorted({name for fact in facts for name in resources(fact)}))
 
-    def _subject(self, fact: Fact[Any]) -> Token | None:
+    def _subject(self, fact: Fact[Any], facility: str) -> Token | None:
+        """The token a fact is kept under; a reply belongs to the case of what it replies to."""
         if isinstance(fact.body, PatientRecord):
             return fact.resource
+        if isinstance(fact.body, Reply):
+            notice = self.store.emission(facility, fact.body.notice.value)
+            if notice is not None:
+                return min(self.store.case(facility, [notice.person]).tokens)
         return token_of(fact.subject) if fact.subject else None
 
     def _unit_facts(

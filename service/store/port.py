@@ -352,6 +352,9 @@ class Store(Protocol):
     def identity(self, resource_id: str) -> str | None:
         """The identity (key text) that was emitted under a resource id."""
 
+    def emission(self, facility: str, key: str) -> Emitted | None:
+        """What was last decided for one identity, and in whose case."""
+
     def learned(self, partner: str) -> dict[str, str]:
         """What was learned about a partner."""
 

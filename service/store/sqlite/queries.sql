@@ -136,6 +136,10 @@ WHERE partner = ? AND key = ? AND state = 'delivered' ORDER BY version DESC LIMI
 -- The identity behind a resource id of ours.
 SELECT key FROM outbox WHERE resource_id = ? LIMIT 1;
 
+-- name: emission
+-- What was last decided for one identity.
+SELECT {emitted} FROM emitted WHERE facility = ? AND key = ?;
+
 -- name: learned
 -- Everything learned about a partner.
 SELECT name, value FROM learned WHERE partner = ? ORDER BY name;

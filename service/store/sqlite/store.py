@@ -15,6 +15,7 @@ from service.store.port import (
     Attempt,
     AuditRow,
     Change,
+    Emitted,
     OutboxRow,
     Page,
     Person,
@@ -30,6 +31,7 @@ from service.store.sqlite.casefile import read_case, states
 from service.store.sqlite.codec import (
     act_of,
     audit_link,
+    emitted_of,
     instant,
     json_list,
     moment,
@@ -190,6 +192,10 @@ class SqliteStore:
 
     def identity(self, resource_id: str) -> str | None:
         return next((row[0] for row in self._rows("identity", (resource_id,))), None)
+
+    def emission(self, facility: str, key: str) -> Emitted | None:
+        rows = self._rows("emission", (facility, key))
+        return next((emitted_of(row) for row in rows), None)
 
     def learned(self, partner: str) -> dict[str, str]:
         return dict(self._rows("learned", (partner,)))
