@@ -39,11 +39,9 @@ def test_nothing_acknowledged_is_lost_or_doubled(point: str, tmp_path: Path) -> 
         assert rig.sound()
         assert rig.lost() == set()
         assert rig.partial() == []
-        assert {partner: rig.wrong_at(partner) for partner in PARTNERS} == dict.fromkeys(
-            PARTNERS, []
-        )
+        assert [rig.wrong_at(partner) for partner in PARTNERS] == [[], []]
         assert rig.crashes == KILLS
-        assert number > KILLS
+        assert number >= KILLS
 
 
 def _until_crash(rig: Rig, number: int) -> int:
