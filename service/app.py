@@ -1,6 +1,8 @@
 """The composition root: the only place that knows every concrete part."""
 
 import asyncio
+import logging
+import signal
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -17,7 +19,7 @@ from service.api.representation import AnswerOf
 from service.assessment.assess import Answer
 from service.auth.tokens import Tokens
 from service.clock import SystemClock, WallClock, new_id
-from service.delivery import DeliveryWorker, link_to
+from service.delivery import DeliveryWorker, Link, link_to
 from service.facts.acts import Answered
 from service.facts.identity import Identifier
 from service.fhir.codes import load_codes
@@ -31,11 +33,12 @@ from service.reconcile.planning import Planner
 from service.reconcile.reading import Look
 from service.reconcile.reconciler import Reconciler
 from service.reconcile.rendering import Renderer
-from service.settings import FacilitySettings, Settings
+from service.settings import FacilitySettings, PartnerSettings, Settings
 from service.store.port import Store
 from service.store.sqlite import open_store
 from service.wake.worker import WakeWorker
 
+LOG = logging.getLogger(__name__)
 INSTALLATION = "installation"
 NAMESPACE = "namespace"
 
@@ -61,6 +64,7 @@ class Application:
     tokens: Tokens
     wake: WakeWorker
     deliveries: tuple[DeliveryWorker, ...]
+    failure: str | None = None
 
     def api(self) -> FastAPI:
         """The HTTP application with the workers running beside it."""
@@ -75,16 +79,18 @@ class Application:
 
     def missing(self) -> str | None:
         """What keeps the service from accepting work, or None. Partners do not count."""
+        if self.failure is not None:
+            return self.failure
         self.store.next_due()
         return None
 
     @asynccontextmanager
     async def working(self) -> AsyncIterator[None]:
-        """Runs the workers; a worker that fails takes the process down with it."""
-        workers = [self.wake, *self.deliveries]
+        """Runs the workers beside whatever stands inside the context."""
+        workers: list[WakeWorker | DeliveryWorker] = [self.wake, *self.deliveries]
         async with asyncio.TaskGroup() as group:
             for worker in workers:
-                group.create_task(worker.run())
+                group.create_task(self._run(worker))
             try:
                 yield
             finally:
@@ -92,9 +98,28 @@ class Application:
                     worker.stop()
         self.store.close()
 
+    async def _run(self, worker: WakeWorker | DeliveryWorker) -> None:
+        """A worker that fails takes the process down: nobody may believe that it still works."""
+        try:
+            await worker.run()
+        except Exception as error:
+            self.failure = f"{type(worker).__name__} failed"
+            LOG.critical("%s: %s", self.failure, error, exc_info=True)
+            signal.raise_signal(signal.SIGTERM)
 
-def build(settings: Settings, *, clock: WallClock | None = None) -> Application:
-    """Puts one process together. Raises PolicyFault, SettingsFault or StoreUnfit."""
+
+def build(
+    settings: Settings,
+    *,
+    clock: WallClock | None = None,
+    new_id: Callable[[], UUID] = new_id,
+    link_to: Callable[[PartnerSettings], Link] = link_to,
+) -> Application:
+    """Puts one process together. Raises PolicyFault, SettingsFault or StoreUnfit.
+
+    clock, new_id, link_to: what a replay sets by hand: the time, the ids that are otherwise
+    random (the installation's namespace among them) and the way to a partner.
+    """
     now = clock or SystemClock()
     overlay = Path(settings.service.overlay) if settings.service.overlay else None
     policy = load_policy(settings.service.profile, mappings(), overlay)
@@ -110,7 +135,7 @@ def build(settings: Settings, *, clock: WallClock | None = None) -> Application:
         new_id=new_id,
     )
     renderer = Renderer(
-        namespace=namespace(store),
+        namespace=namespace(store, new_id),
         policy=policy,
         software=software_version(),
         parties={key: _parties(facility) for key, facility in settings.facility.items()},
@@ -154,7 +179,7 @@ def build(settings: Settings, *, clock: WallClock | None = None) -> Application:
     )
 
 
-def namespace(store: Store) -> UUID:
+def namespace(store: Store, new_id: Callable[[], UUID]) -> UUID:
     """The installation's secret namespace, made once and kept in the store and its backups."""
     held = store.learned(INSTALLATION).get(NAMESPACE)
     if held is None:
