@@ -10,8 +10,9 @@ from service.clock import WallClock
 from service.delivery.answers import Act, Reading, etag_of
 from service.delivery.backoff import Backoff, Jitter, cap_of, retry_after, upto
 from service.delivery.futures import done
-from service.delivery.lines import Item
+from service.delivery.lines import SHARED, Item
 from service.errors import Stale
+from service.faults import reach
 from service.store.port import Attempt, OutboxRow, Store
 
 LOG = logging.getLogger("service.delivery")
@@ -33,16 +34,24 @@ class Book:
     counts: Counter[str] = field(default_factory=Counter)
 
     async def delivered(
-        self, items: Sequence[Item], reading: Reading, etags: Mapping[int, str | None] | None = None
+        self,
+        items: Sequence[Item],
+        reading: Reading,
+        etags: Mapping[int, str | None] | None = None,
+        *,
+        shared: bool = False,
     ) -> None:
-        """The partner holds these rows. etags: row id -> ETag; else the answer's own."""
+        """The partner holds these rows. etags: row id -> ETag; else the answer's own.
+
+        shared: its own elements stand beside ours.
+        """
         rows = [
             replace(
                 item.row,
                 state="delivered",
                 etag=etag_of(reading.answer) if etags is None else etags[item.row.id],
                 next_at=None,
-                last_outcome="delivered",
+                last_outcome=SHARED if shared or item.merged else "delivered",
             )
             for item in items
         ]
@@ -120,6 +129,7 @@ class Book:
         """What another process claimed since is its own to record; the rest is kept."""
         try:
             await done(self.store.record(attempt, rows))
+            reach("record-after-end")
         except Stale:
             places = sorted({(row.facility, row.stream) for row in rows})
             if len(places) == 1:

@@ -51,6 +51,11 @@ def same(ours: Resource, theirs: Resource, earlier: Resource | None) -> bool:
     return all(ours.get(name) == theirs.get(name) for name in _owned(ours, earlier))
 
 
+def has_more(ours: Resource, theirs: Resource) -> bool:
+    """True when the partner's own elements stand beside ours; a plain PUT would erase them."""
+    return bool(theirs.keys() - ours.keys() - UNCOMPARED)
+
+
 def overlay(ours: Resource, theirs: Resource, earlier: Resource | None) -> bytes:
     """Their resource with our elements on it, as bytes to put back."""
     merged = {name: value for name, value in theirs.items() if name not in _owned(ours, earlier)}

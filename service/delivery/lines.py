@@ -10,6 +10,7 @@ from service.fhir.edge.strict_json import dump
 from service.fhir.write import transaction
 from service.store.port import OutboxRow
 
+SHARED = "delivered beside the partner's own elements"
 OVERTOOK = "overtook a parked row"
 ALONE_AFTER = 2  # tries
 
@@ -48,6 +49,11 @@ class Item:
     def in_doubt(self) -> bool:
         """True when an earlier try may have arrived."""
         return self.row.state == "sent" or self.row.unsettled
+
+    @property
+    def is_shared(self) -> bool:
+        """True when the partner's own elements stood beside ours and must not be erased."""
+        return self.earlier is not None and self.earlier.last_outcome == SHARED
 
     def ours(self) -> dict[str, object]:
         """The resource as rendered."""

@@ -24,7 +24,7 @@ from service.delivery.answers import (
 from service.delivery.backoff import Backoff
 from service.delivery.book import Book
 from service.delivery.capability import BUNDLE_LIMIT, NO_TRANSACTION, NOT_ATOMIC, PAUSED, Knowledge
-from service.delivery.compare import is_ours, overlay, same
+from service.delivery.compare import has_more, is_ours, overlay, same
 from service.delivery.futures import done
 from service.delivery.lines import ALONE_AFTER, Item, Line, bundle_of, by_line, first_rows, parts
 from service.delivery.partner import Link
@@ -93,7 +93,7 @@ class Round:
         """Looks for the rows that may have arrived; keeps those that have to be sent."""
         kept: list[Item] = []
         for item in line.items:
-            if not item.in_doubt:
+            if not item.in_doubt and not item.is_shared:
                 kept.append(item)
             elif self._going([item]):
                 found = await self._look(item)
@@ -119,18 +119,18 @@ class Round:
         """What a found resource says of an item; None when that settled it."""
         theirs, ours, before = seen.answer.content or {}, item.ours(), item.before()
         if same(ours, theirs, before):
-            await self._deliver([item], seen)
+            await self._deliver([item], seen, shared=has_more(ours, theirs))
             return None
         if not is_ours(theirs, item.row.resource_id):
             await self._park(item, seen, "another resource is there under our id")
             return None
         etag = etag_of(seen.answer)
-        if item.earlier is not None and etag is not None and etag == item.earlier.etag:
-            return item
         if etag is None:
             await self._park(item, seen, "changed there, and without a version to write against")
             return None
-        return replace(item, if_match=etag, merged=overlay(ours, theirs, before), resolved=True)
+        if item.earlier is not None and etag == item.earlier.etag and not item.is_shared:
+            return item
+        return replace(item, if_match=etag, merged=overlay(ours, theirs, before))
 
     def _arranged(self, lines: Iterable[Line]) -> tuple[list[Item], list[list[Item]], list[Item]]:
         """(in one bundle, each stream in its own, one by one)."""
@@ -266,9 +266,9 @@ class Round:
     async def _confirm(self, item: Item, reading: Reading) -> None:
         """The partner said both yes and no: what is there decides."""
         seen = await self._get(item)
-        theirs = seen.answer.content or {}
-        if seen.act is Act.COMPARE and same(item.ours(), theirs, item.before()):
-            await self._deliver([item], seen)
+        ours, theirs = item.ours(), seen.answer.content or {}
+        if seen.act is Act.COMPARE and same(ours, theirs, item.before()):
+            await self._deliver([item], seen, shared=has_more(ours, theirs))
         elif seen.act in UNSETTLED:
             await self._wait([item], seen, "sent")
         else:
@@ -347,10 +347,15 @@ class Round:
         await self.book.waiting(items, reading, state)
 
     async def _deliver(
-        self, items: Sequence[Item], reading: Reading, etags: dict[int, str | None] | None = None
+        self,
+        items: Sequence[Item],
+        reading: Reading,
+        etags: dict[int, str | None] | None = None,
+        *,
+        shared: bool = False,
     ) -> None:
         self._settled |= {item.row.id for item in items}
-        await self.book.delivered(items, reading, etags)
+        await self.book.delivered(items, reading, etags, shared=shared)
 
     async def _park(self, item: Item, reading: Reading, why: str | None = None) -> None:
         self._settled.add(item.row.id)

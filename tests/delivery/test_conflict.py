@@ -41,6 +41,20 @@ class TestConflict:
 
         play(tmp_path, story)
 
+    def test_that_what_they_added_stays_in_every_later_version(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.give(a_row("a"))
+            await bench.work()
+            await edit(bench, "a", location={"display": "Larch"})
+            for version in (2, 3, 4):
+                bench.give(a_row("a", version=version))
+                await bench.work()
+            held = await held_there(bench, "a")
+            assert held["location"] == {"display": "Larch"}
+            assert held["note"][0]["text"] == "a version 4"
+
+        play(tmp_path, story)
+
     def test_that_what_we_took_away_does_not_come_back(self, tmp_path: Path) -> None:
         async def story(bench: Bench) -> None:
             bench.give(a_row("a", elements={"outcome": {"text": "first"}}))
