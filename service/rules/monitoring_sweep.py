@@ -6,6 +6,7 @@ A trigger is met at an instant only by a set in which something new bears on it.
 
 from bisect import bisect_left, bisect_right
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from operator import attrgetter, itemgetter
@@ -15,9 +16,10 @@ from service.facts.quantity import Reading, Vital
 from service.rules.monitoring_chart import Chart, Read, Said
 from service.rules.monitoring_conditions import OF_VITAL, SHOWN, UNSURE, Measure, of_sign
 from service.rules.monitoring_limits import Limits
-from service.rules.monitoring_triggers import Met, Trigger, met, split, unsure
+from service.rules.monitoring_triggers import Trigger, met, unsure
 
 _at = attrgetter("at")
+Found = tuple[str, int, bool]  # a trigger's reason, the conditions that met it, by signs alone
 
 
 class Shown(NamedTuple):
@@ -88,9 +90,12 @@ class Sweep:
 
     def runs(self, trigger: Trigger, hits: list[Hit], rearm: timedelta) -> list[list[Hit]]:
         """Hits parted where all that bears on the trigger was normal for the re-arm time."""
-        normal = [self.normal[vital] for vital in trigger.vitals if vital in self.normal]
+        normal = [found for vital in trigger.vitals if (found := self.normal.get(vital))]
         denied = {row.until for row in self.signs if row.until and row.mask & trigger.conditions}
-        normal.append(sorted(denied))
+        if denied:
+            normal.append(sorted(denied))
+        if not normal:
+            return [hits]
         parted: list[list[Hit]] = []
         for hit in hits:
             if not parted or _rested(normal, parted[-1][-1].at, hit.at, rearm):
@@ -195,14 +200,39 @@ def _rested(normal: list[list[datetime]], last: datetime, then: datetime, rearm:
     return bool(first) and then - min(first) >= rearm
 
 
+class _Times:
+    """The instants of each vital's readings, walked through once, forwards."""
+
+    def __init__(self, times: dict[Vital, list[datetime]], window: timedelta) -> None:
+        self._window = window
+        self._walks = [(conditions, times.get(vital, [])) for vital, conditions in OF_VITAL.items()]
+        self._places = [0] * len(self._walks)
+
+    def absent(self, at: datetime) -> int:
+        """Conditions that no reading of the set speaks to; one pressure speaks for another."""
+        absent = present = 0
+        since = at - self._window
+        for number, (conditions, times) in enumerate(self._walks):
+            place = self._places[number]
+            while place < len(times) and times[place] <= at:
+                place += 1
+            self._places[number] = place
+            if place and times[place - 1] >= since:
+                present |= conditions
+            else:
+                absent |= conditions
+        return absent & ~present
+
+
 @dataclass(slots=True)
 class _Held:
-    """The set as it stands while the pass moves on."""
+    """The set as it stands while the pass moves on, and what equal sets have met before."""
 
+    times: _Times
     reads: deque[Shown] = field(default_factory=deque)
     said: dict[str, tuple[int, datetime | None]] = field(default_factory=dict)
-    met: dict[int, tuple[Met, ...]] = field(default_factory=dict)
-    open: dict[tuple[int, int, int], tuple[Met, ...]] = field(default_factory=dict)
+    met: dict[tuple[int, int, int], tuple[Found, ...]] = field(default_factory=dict)
+    open: dict[tuple[int, int, int], tuple[Found, ...]] = field(default_factory=dict)
 
     def until(self, at: datetime, window: timedelta) -> None:
         """Lets go of what no longer belongs to the set at an instant."""
@@ -221,7 +251,7 @@ class _Held:
 
 
 def _pass_over(found: Sweep) -> None:
-    held = _Held()
+    held = _Held(_Times(found.times, found.window))
     reads = deque(found.shown)
     signs = deque(found.signs)
     instants = {row.at for row in found.shown} | {row.at for row in found.signs}
@@ -245,31 +275,26 @@ def _note(found: Sweep, held: _Held, at: datetime, fresh: int) -> None:
     mask = said
     for row in held.reads:
         mask |= row.mask
-    shown, left_open = split(mask)
-    new_shown, new_open = split(fresh)
-    if shown not in held.met:
-        held.met[shown] = tuple(met(shown))
-    for trigger, conditions in held.met[shown]:
-        if conditions & new_shown:
-            by_signs = any(combination & ~said == 0 for combination in trigger.any_of)
-            hit = Hit(at, conditions, by_signs)
-            found.hits.setdefault(trigger.reason, []).append(hit)
-    state = (shown, left_open, _absent(found, at))
+    state = (mask, fresh, said)
+    if state not in held.met:
+        held.met[state] = tuple(_newly_met(*state))
+    for reason, conditions, by_signs in held.met[state]:
+        found.hits.setdefault(reason, []).append(Hit(at, conditions, by_signs))
+    state = (mask, fresh, held.times.absent(at))
     if state not in held.open:
-        held.open[state] = tuple(unsure(*state))
-    for trigger, conditions in held.open[state]:
-        if conditions & (new_shown | new_open):
-            hit = Hit(at, conditions, False)
-            found.open_hits.setdefault(trigger.reason, []).append(hit)
+        held.open[state] = tuple(_newly_open(*state))
+    for reason, conditions, by_signs in held.open[state]:
+        found.open_hits.setdefault(reason, []).append(Hit(at, conditions, by_signs))
 
 
-def _absent(found: Sweep, at: datetime) -> int:
-    """Conditions that no reading of the set speaks to; one pressure speaks for another."""
-    lacking = found.absent_at(at)
-    absent = present = 0
-    for vital, conditions in OF_VITAL.items():
-        if vital in lacking:
-            absent |= conditions
-        else:
-            present |= conditions
-    return absent & ~present
+def _newly_met(mask: int, fresh: int, said: int) -> Iterator[Found]:
+    for trigger, conditions in met(mask & SHOWN):
+        if conditions & fresh:
+            by_signs = any(combination & ~said == 0 for combination in trigger.any_of)
+            yield trigger.reason, conditions, by_signs
+
+
+def _newly_open(mask: int, fresh: int, absent: int) -> Iterator[Found]:
+    for trigger, conditions in unsure(mask & SHOWN, mask >> UNSURE, absent):
+        if conditions & (fresh | fresh >> UNSURE):
+            yield trigger.reason, conditions, False

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from service.facts.quantity import Vital
 from service.rules import monitoring_conditions as c
-from service.rules.monitoring_conditions import OF_VITAL, SHOWN, UNSURE
+from service.rules.monitoring_conditions import OF_VITAL
 
 PRESSURE = c.HYPOTENSIVE, c.CHILD_FALL, c.SMALL_FALL, c.SAID_HYPOTENSION
 ANY_FALL = *PRESSURE, c.LOW
@@ -280,8 +280,3 @@ def unsure(shown: int, open_: int, absent: int) -> Iterator[Met]:
                 found |= present
         if found:
             yield trigger, found
-
-
-def split(mask: int) -> tuple[int, int]:
-    """(shown, open) conditions of a mask."""
-    return mask & SHOWN, mask >> UNSURE

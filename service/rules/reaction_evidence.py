@@ -131,13 +131,13 @@ class Evidence:
 
     def hit(self, span: Span, *reasons: str) -> Hit | None:
         """The first hit of any of these triggers."""
-        hits = (
-            hit
+        hits = self.watched.found.hits
+        first = (
+            next((hit for hit in hits[reason] if span.holds(hit.at)), None)
             for reason in reasons
-            for hit in self.watched.found.hits.get(reason, ())
-            if span.holds(hit.at)
+            if reason in hits
         )
-        return min(hits, default=None)
+        return min((hit for hit in first if hit is not None), default=None)
 
     def measured(
         self, span: Span, text: str, vitals: tuple[Vital, ...], reasons: tuple[str, ...]
