@@ -47,14 +47,14 @@ identity_systems = ["{hospital}/patient"]
 facility = "harrow-vale"
 
 [partner.record-system]
-base_url = "http://127.0.0.1:{record_system}"
+base_url = "{record_system}"
 release = "R4"
 roles = ["record-system"]
 settle_seconds = 0.2
 timeout_seconds = 1
 
 [partner.blood-bank]
-base_url = "http://127.0.0.1:{blood_bank}"
+base_url = "{blood_bank}"
 release = "R5"
 roles = ["blood-bank"]
 settle_seconds = 0.2
@@ -76,6 +76,7 @@ class Rig:
     folder: Path
     port: int = field(default_factory=free_port)
     ports: dict[str, int] = field(default_factory=lambda: {p: free_port() for p in PARTNERS})
+    bases: dict[str, str] = field(default_factory=dict)
     acknowledged: list[str] = field(default_factory=list)
     sent: int = 0
     crashes: int = 0
@@ -87,11 +88,14 @@ class Rig:
             folder=self.folder,
             port=self.port,
             hospital=HOSPITAL,
-            record_system=self.ports["record-system"],
-            blood_bank=self.ports["blood-bank"],
+            record_system=self._base("record-system"),
+            blood_bank=self._base("blood-bank"),
         )
         (self.folder / "settings.toml").write_text(text, encoding="utf-8")
         self.log = (self.folder / "acknowledged.log").open("a", encoding="utf-8")
+
+    def _base(self, partner: str) -> str:
+        return self.bases.get(partner) or f"http://127.0.0.1:{self.ports[partner]}"
 
     @contextmanager
     def standins(self) -> Iterator[None]:
@@ -189,6 +193,14 @@ class Rig:
             return response.status, response.read()
         finally:
             connection.close()
+
+    def delivered(self, partner: str) -> list[tuple[str, str, bytes]]:
+        """(type, id, body) of the last version of each resource that reached a partner."""
+        return self._rows(
+            "SELECT type, resource_id, body FROM outbox o WHERE partner = "
+            f"'{partner}' AND state = 'delivered' AND version = (SELECT max(version) "
+            "FROM outbox n WHERE n.partner = o.partner AND n.key = o.key) ORDER BY id"
+        )
 
     # -- histories
 
