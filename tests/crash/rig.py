@@ -197,9 +197,10 @@ class Rig:
     def delivered(self, partner: str) -> list[tuple[str, str, bytes]]:
         """(type, id, body) of the last version of each resource that reached a partner."""
         return self._rows(
-            "SELECT type, resource_id, body FROM outbox o WHERE partner = "
-            f"'{partner}' AND state = 'delivered' AND version = (SELECT max(version) "
-            "FROM outbox n WHERE n.partner = o.partner AND n.key = o.key) ORDER BY id"
+            "SELECT type, resource_id, body FROM outbox o WHERE partner = ? "
+            "AND state = 'delivered' AND version = (SELECT max(version) FROM outbox n "
+            "WHERE n.partner = o.partner AND n.key = o.key) ORDER BY id",
+            partner,
         )
 
     # -- histories
@@ -215,13 +216,13 @@ class Rig:
         parked = self._rows("SELECT key, last_outcome FROM outbox WHERE state = 'parked' LIMIT 5")
         raise AssertionError(f"{left[0]} rows are still to be sent; parked: {parked}")
 
-    def _rows(self, query: str) -> list[tuple[Any, ...]]:
+    def _rows(self, query: str, *values: str) -> list[tuple[Any, ...]]:
         connection = apsw.Connection(
             str(self.folder / "service.sqlite3"), flags=apsw.SQLITE_OPEN_READONLY
         )
         try:
             connection.set_busy_timeout(5000)
-            return list(connection.execute(query))
+            return list(connection.execute(query, values))
         finally:
             connection.close()
 
@@ -244,8 +245,9 @@ class Rig:
         """What a partner holds twice, out of order, or not as it was last emitted."""
         emitted: dict[str, list[bytes]] = {}
         for id_, body in self._rows(
-            f"SELECT resource_id, body FROM outbox WHERE partner = '{partner}' "  # noqa: S608
-            "AND state = 'delivered' ORDER BY version"
+            "SELECT resource_id, body FROM outbox WHERE partner = ? AND state = 'delivered' "
+            "ORDER BY version",
+            partner,
         ):
             emitted.setdefault(id_, []).append(plain(body))
         received = self.received(partner)
@@ -298,10 +300,10 @@ def _number(system: str, value: str) -> dict[str, str]:
     return {"system": f"{HOSPITAL}/{system}", "value": value}
 
 
-def world(patients: int, started: datetime) -> list[dict[str, Any]]:
-    """Patients, each with a unit that was started; one patient's unit is known as a product too."""
+def world(patients: int, started: datetime, first: int = 0) -> list[dict[str, Any]]:
+    """Patients, each with a unit that was started."""
     found: list[dict[str, Any]] = []
-    for n in range(patients):
+    for n in range(first, first + patients):
         patient = {"type": "Patient", "identifier": _number("patient", f"10{n:04d}")}
         found.append(
             {

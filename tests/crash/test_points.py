@@ -6,6 +6,7 @@ what the partners received.
 """
 
 import random
+import time
 from pathlib import Path
 
 import pytest
@@ -16,8 +17,9 @@ from tests.crash.rig import PARTNERS, Rig, minutes_ago, panel, recalled, world
 KILLS = 5
 PATIENTS = 3
 ARRIVALS = 6
-# Wakes come by the clock: the first observation of the unit falls overdue while the rig runs.
-OVERDUE_AFTER = 20
+# A wake comes by the clock: the first observation of a unit is overdue 20 min after its start.
+WAKE = "wake-before-commit"
+ALMOST_OVERDUE = 20 - 0.005
 
 
 @pytest.mark.parametrize("point", POINTS)
@@ -26,13 +28,13 @@ def test_nothing_acknowledged_is_lost_or_doubled(point: str, tmp_path: Path) -> 
     rig = Rig(tmp_path)
     with rig.standins():
         rig.start()
-        for resource in world(PATIENTS, minutes_ago(OVERDUE_AFTER - 0.1)):
+        for resource in world(PATIENTS, minutes_ago(10)):
             rig.insist(resource)
         number = 0
         while rig.crashes < KILLS:
             rig.stop()
-            rig.start(f"{point}:{chance.randint(1, ARRIVALS)}")
-            number = _until_crash(rig, number)
+            rig.start(f"{point}:{1 if point == WAKE else chance.randint(1, ARRIVALS)}")
+            number = _until_crash(rig, number, wakes=point == WAKE)
         rig.quiet()
         rig.stop()
 
@@ -44,7 +46,7 @@ def test_nothing_acknowledged_is_lost_or_doubled(point: str, tmp_path: Path) -> 
         assert number >= KILLS
 
 
-def _until_crash(rig: Rig, number: int) -> int:
+def _until_crash(rig: Rig, number: int, *, wakes: bool) -> int:
     """Sends news until the service ends at its point and everything is acknowledged."""
     before = rig.crashes
     for _ in range(200):
@@ -52,6 +54,10 @@ def _until_crash(rig: Rig, number: int) -> int:
         patient = number % PATIENTS
         rig.insist(panel(patient, number, minutes_ago(0)))
         rig.insist(recalled(patient, number))
+        if wakes:
+            for resource in world(1, minutes_ago(ALMOST_OVERDUE), first=PATIENTS + number):
+                rig.insist(resource)
+            time.sleep(0.2)
         if rig.crashes > before:
             return number
     raise AssertionError("the point was not reached")
