@@ -117,7 +117,7 @@ def compare_records(band: Side, records: tuple[Side, ...], systems: frozenset[st
         )
         for record in records
     ]
-    return min(found, key=lambda c: (bool(c.differs or c.missing), len(c.missing), len(c.differs)))
+    return min(found, key=lambda c: (len(c.missing), len(c.differs)))
 
 
 def joined(parts: tuple[Compared, ...]) -> Compared:

@@ -9,7 +9,7 @@ import pytest
 from service.facts.finding import Finding, Remedy, Verdict, gravest
 from service.facts.moment import at
 from service.facts.steps import StepCode
-from service.facts.unit import Component
+from service.facts.unit import Component, Group
 from service.rules.compatibility import compatibility
 from tests.support.cases import (
     CHECK_AT,
@@ -118,6 +118,10 @@ class TestDiscrepantGroup:
         (judged,) = of_rule(findings, "COMP-01")
         assert (shown.reason, shown.verdict) == ("recipient-group-discrepant", Verdict.NOTE)
         assert (judged.reason, judged.verdict) == ("recipient-group-discrepant", Verdict.REFUSE)
+
+    def test_a_discrepancy_needs_no_group_beside_it(self) -> None:
+        (finding,) = found("COMP-01", group={"group": Group(), "discrepant": True})
+        assert finding.reason == "recipient-group-discrepant"
 
     def test_a_label_printed_for_another_group_makes_it_unknown(self) -> None:
         label = a_label(patient_group=group("B+"), unit_group=group("O+"))
@@ -273,6 +277,16 @@ class TestCryoprecipitatePool:
     )
     def test_an_infant_or_another_site_gets_a_refusal(self, any_abo: bool, born: str) -> None:
         assert self.pool(any_abo=any_abo, born=born).verdict is Verdict.REFUSE
+
+    def test_a_group_nobody_read_is_no_pool(self) -> None:
+        case = a_case(
+            component=Component.CRYOPRECIPITATE,
+            unit={"group": None},
+            check={"bag": None, "label": None},
+        )
+        policy = with_rows({"cryo-any-abo": True})
+        (finding,) = of_rule(compatibility(pre_start(case, policy=policy)), "COMP-05")
+        assert (finding.reason, finding.verdict) == ("unit-group-unknown", Verdict.REFUSE)
 
 
 class TestGranulocytes:

@@ -163,6 +163,12 @@ class TestMissing:
             False,
         )
 
+    def test_an_identification_without_a_screen_is_enough(self) -> None:
+        finding = one(
+            antibodies=antibody("K") | {"screen": None}, unit={"antigens": (("K", False),)}
+        )
+        assert finding.verdict is Verdict.NO_OBJECTION
+
     def test_a_positive_screen_without_a_name_is_authorised(self) -> None:
         finding = one(antibodies={"screen": "positive"})
         assert (finding.reason, finding.verdict) == ("antibody-not-identified", Verdict.AUTHORISE)

@@ -90,6 +90,11 @@ class TestTransplant:
         (finding,) = of_rule(findings, "COMP-02")
         assert finding.verdict is Verdict.REFUSE
 
+    def test_a_positive_patients_anti_d_is_comp_03s_to_say(self) -> None:
+        findings = judged(allowed("A"), antibodies={"antibodies": (Antibody(antigen="D"),)})
+        assert not of_rule(findings, "COMP-02")
+        assert gravest(of_rule(findings, "COMP-03")) is Verdict.REFUSE
+
     @pytest.mark.parametrize("component", list(Component))
     def test_no_table_speaks_beside_a_list(self, component: Component) -> None:
         findings = judged(

@@ -7,6 +7,7 @@ handbook 2.4): group O plasma has anti-A and anti-B, A anti-B, B anti-A, AB neit
 """
 
 from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -15,7 +16,16 @@ from service.facts.finding import Finding, Verdict, gravest
 from service.facts.unit import Component
 from service.policy.policy import VERDICTS, Policy
 from service.rules.compatibility import compatibility
-from tests.support.cases import a_bag, a_case, group, of_rule, pre_start, unit_of
+from tests.support.cases import (
+    CHECKED_AT,
+    a_bag,
+    a_case,
+    group,
+    of_rule,
+    pre_start,
+    some_vitals,
+    unit_of,
+)
 from tests.support.catalogue import tables
 from tests.support.policies import profile, with_rows
 
@@ -208,6 +218,24 @@ class TestInfantByWeight:
             bag_group="B-",
             baseline={"weight": weight},
             patient={"birth_date": "2023-05-01"},
+        )
+        found = of_rule(compatibility(pre_start(case)), "COMP-04")
+        assert gravest(found) is VERDICTS[expected]
+
+    @pytest.mark.parametrize(
+        ("minutes", "value", "expected"),
+        [(1, "9", "authorise"), (0, "9", "refuse"), (0, "70", "authorise")],
+    )
+    def test_the_newest_weight_known_by_then_counts(
+        self, minutes: int, value: str, expected: str
+    ) -> None:
+        when = CHECKED_AT + timedelta(minutes=minutes)
+        case = a_case(
+            component=Component.PLASMA,
+            recipient="A-",
+            bag_group="B-",
+            baseline={"weight": "30"},
+            extra=(some_vitals(when, "Observation/w1", {"weight": value}),),
         )
         found = of_rule(compatibility(pre_start(case)), "COMP-04")
         assert gravest(found) is VERDICTS[expected]

@@ -222,6 +222,13 @@ class TestRoles:
         assert (finding.reason, finding.verdict) == ("role-may-not-start", Verdict.REFUSE)
         assert ("student-1", "nursing-student") in finding.shown
 
+    def test_a_person_in_two_parts_is_shown_once(self) -> None:
+        student = staff("student-1", "nursing-student")
+        finding = one(
+            "ID-25", policy=self.POLICY, check={"owner": student}, start={"owner": student}
+        )
+        assert finding.shown == (("student-1", "nursing-student"),)
+
     def test_a_role_not_sent_is_listed_as_not_checked(self) -> None:
         finding = one("ID-25", policy=self.POLICY, check={"owner": staff("nurse-9")})
         assert (finding.verdict, finding.missing) == (None, ("role",))

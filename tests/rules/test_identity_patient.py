@@ -81,6 +81,7 @@ class TestBand:
         assert [(f.rule, f.reason, f.remedy) for f in findings] == [
             ("ID-01", "band-not-read", Remedy.RESCAN)
         ]
+        assert not of_rule(judged(check={"band": band}), "ID-07")
 
     def test_a_scan_that_does_not_fit_the_pattern_is_refused(self) -> None:
         finding = checked("ID-01", policy=with_rows({"band-pattern": r"W-\d+"}))
@@ -274,6 +275,11 @@ class TestFourWays:
         assert (finding.verdict, finding.known) == (Verdict.REFUSE, False)
         assert (finding.missing, finding.remedy) == ((lacking,), remedy)
 
+    def test_only_what_the_band_in_use_carries_is_compared(self) -> None:
+        """POL-04: every identifier present on the band is compared."""
+        finding = checked("ID-05", band=a_band(birth_date=None))
+        assert finding.verdict is Verdict.NO_OBJECTION
+
     def test_several_things_missing_start_with_a_rescan(self) -> None:
         (finding,) = of_rule(judged(issue=None, check={"label": None}), "ID-05")
         assert finding.missing == ("compatibility label", "issue")
@@ -365,6 +371,9 @@ class TestNoCheck:
         findings = judged(check=None, start={}, issue={"patient": STRANGER})
         (finding,) = of_rule(findings, "ID-05")
         assert finding.verdict is Verdict.REFUSE
+
+    def test_a_check_in_which_the_band_was_read_is_one_at_the_bedside(self) -> None:
+        assert checked("ID-07").verdict is Verdict.NO_OBJECTION
 
 
 class TestInterruption:
