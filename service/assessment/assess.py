@@ -175,6 +175,7 @@ def _answers(
         for judgement in course.judgements:
             if judgement.step is not None:
                 found[judgement.step.key] = verdict_answer(judgement)
+        found.update(_accepted(course))
         for step in course.unit.done(StepCode.RETURN_UNIT):
             returned = timing.judge_return(bench.case, course.unit, step, bench.policy, bench.site)
             word = "discard" if any(f.returned == "discard" for f in returned) else "accept"
@@ -185,6 +186,16 @@ def _answers(
     gravest = max((course.advice for course in courses), default=Advice.CONTINUE)
     for step in bench.case.steps:
         found.setdefault(step.key, Answer(word=gravest.word, findings=()))
+    return found
+
+
+def _accepted(course: Course) -> dict[str, Answer]:
+    """An authorisation or acknowledgement is answered what the last check before it gives now."""
+    found = {}
+    for step in course.unit.done(StepCode.AUTHORISE, StepCode.ACKNOWLEDGE_CAUTION):
+        before = [judged for judged in course.checks if judged.at <= step_finished(step)]
+        if before:
+            found[step.key] = verdict_answer(before[-1])
     return found
 
 

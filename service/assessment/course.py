@@ -16,9 +16,28 @@ from service.facts.unit import UnitKey
 from service.rules import compatibility, reaction, timing
 from service.rules.context import Running
 
-# rules.md REC-19: a shown wrong patient or bag, ABO-incompatible or quarantined unit.
-SHOWN_WRONG_RULES = frozenset(
-    {"ID-04", "ID-05", "ID-06", "COMP-01", "COMP-04", "COMP-08", "COMP-09", "PRE-05"}
+# A shown wrong patient or bag, an ABO-incompatible or a quarantined unit (rules.md REC-19); data
+# that is missing, a record that contradicts another and an expired sample show nothing.
+SHOWN_WRONG = frozenset(
+    {
+        "spoken-differs",
+        "identifier-mismatch",
+        "another-patient",
+        "din-mismatch",
+        "product-mismatch",
+        "division-mismatch",
+        "focus-mismatch",
+        "group-mismatch",
+        "abo-red-cell-incompatible",
+        "abo-plasma-incompatible",
+        "abo-whole-blood-incompatible",
+        "unit-quarantined",
+        "unit-recalled",
+        "label-forbids-use",
+        "issued-to-another-patient",
+        "started-elsewhere",
+        "meant-for-another-patient",
+    }
 )
 
 
@@ -45,6 +64,11 @@ class Course:
         return self.unit.key
 
     @property
+    def subject(self) -> str:
+        """What the unit's emitted resources are named by."""
+        return self.unit.subject
+
+    @property
     def advice(self) -> Advice:
         """The gravest advice of the running unit."""
         return max(
@@ -69,7 +93,7 @@ def shown_wrong(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     return tuple(
         finding
         for finding in findings
-        if finding.rule in SHOWN_WRONG_RULES and finding.known and finding.verdict is Verdict.REFUSE
+        if finding.reason in SHOWN_WRONG and finding.known and finding.verdict is Verdict.REFUSE
     )
 
 

@@ -1,7 +1,7 @@
 """AdverseEvents: near misses, and reaction notices with everything a laboratory needs to start."""
 
 from service.assessment.checking import Bench, orders_behind
-from service.assessment.course import Course
+from service.assessment.course import Course, shown_wrong
 from service.assessment.desired import Desired, Event, Key, Observed, Request, Suspect, To
 from service.assessment.notices import Notice
 from service.assessment.procedures import BOTH, procedure_key
@@ -40,9 +40,13 @@ TELEPHONE = "Telephone the laboratory now."
 
 
 def near_miss(bench: Bench, course: Course) -> tuple[Desired, ...]:
-    """One AdverseEvent ``potential`` per patient and unit for a shown wrong patient or bag."""
-    shown = course.shown_wrong
-    if not shown or course.unit.started is not None:
+    """One AdverseEvent ``potential`` per patient and unit for a shown wrong patient or bag.
+
+    It stays when a later check is clean and the unit is started; a start that is itself shown to
+    be wrong is no near miss any more: its notice takes the place.
+    """
+    shown = tuple(found for check in course.checks for found in shown_wrong(check.findings))
+    if not shown or (course.start is not None and shown_wrong(course.start.findings)):
         return ()
     first = next(j for j in course.checks if any(f in j.findings for f in shown))
     unit = unit_shown(course.unit)
@@ -59,13 +63,13 @@ def near_miss(bench: Bench, course: Course) -> tuple[Desired, ...]:
         recorder=first.step.body.owner if first.step else None,
         location=place_of(bench.case, course.unit),
     )
-    key = Key("event", course.key.text, "near-miss")
+    key = Key("event", course.subject, "near-miss")
     basis = tuple(sorted({fact for finding in shown for fact in finding.facts}))
     return (
         Desired(
             key=key,
             to=frozenset({To.RECORD_SYSTEM}),
-            stream=course.key.text,
+            stream=course.subject,
             content=content,
             basis=basis,
         ),

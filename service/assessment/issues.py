@@ -40,7 +40,7 @@ def issues(bench: Bench, clock: Clock, course: Course) -> tuple[Desired, ...]:
         for desired in _of_judgement(bench, clock, course, judgement, later):
             found[desired.key.text] = desired
     found.update((one.key.text, one) for one in _running_cautions(bench, course))
-    for finding in course.findings:
+    for finding in _without_grace(bench, clock, course):
         if finding.advice in (Advice.PAUSE, Advice.STOP, Advice.ESCALATE):
             desired = _of_advice(bench, course, finding)
             found.setdefault(desired.key.text, desired)
@@ -75,15 +75,24 @@ def _of_judgement(
     ):
         return
     for finding in alerting:
-        key = Key("issue", course.key.text, finding.rule)
+        key = Key("issue", course.subject, finding.rule)
         mitigated = _mitigation(judged, finding, later)
         yield _desired(bench, key, course.unit, (finding,), judged, mitigated)
     fresh = _new_cautions(course, judged, cautions)
     if fresh:
-        key = Key("issue", course.key.text, "cautions", judged.stage.value)
+        key = Key("issue", course.subject, "cautions", judged.stage.value)
         acknowledged = judged.acknowledged
         mitigated = _by(acknowledged, "Acknowledged") if acknowledged else None
         yield _desired(bench, key, course.unit, fresh, judged, mitigated)
+
+
+def _without_grace(bench: Bench, clock: Clock, course: Course) -> tuple[Finding, ...]:
+    """The findings of the running unit; what a start lacks without its check waits for the grace."""
+    start = course.start
+    if start is None or start.check is not None or _grace_over(bench, clock, start):
+        return course.findings
+    lacking = {(f.rule, f.reason) for f in start.findings if not f.known}
+    return tuple(f for f in course.findings if (f.rule, f.reason) not in lacking)
 
 
 def _settled(bench: Bench, clock: Clock, course: Course, judged: Judgement) -> bool:
@@ -102,11 +111,11 @@ def _grace_over(bench: Bench, clock: Clock, judged: Judgement) -> bool:
 def _new_cautions(
     course: Course, judged: Judgement, cautions: list[Finding]
 ) -> tuple[Finding, ...]:
-    """Cautions whose text the unit has not already shown at an earlier stage."""
+    """Cautions that the unit has not already shown at a check: told in other words is no news."""
     if judged.stage is not Stage.START:
         return tuple(cautions)
-    said = {f.text for check in course.checks for f in check.findings}
-    return tuple(finding for finding in cautions if finding.text not in said)
+    said = {(f.rule, f.reason) for check in course.checks for f in check.findings}
+    return tuple(finding for finding in cautions if (finding.rule, finding.reason) not in said)
 
 
 def _mitigation(
@@ -153,7 +162,7 @@ def _desired(
         mitigated_at=mitigated.at if mitigated else None,
     )
     basis = tuple(sorted({key for finding in findings for key in finding.facts}))
-    stream = unit.key.text if unit is not None and unit.key else key.subject
+    stream = unit.subject if unit is not None and unit.key else key.subject
     return Desired(key=key, to=RECORD, stream=stream, content=content, basis=basis)
 
 
@@ -173,9 +182,9 @@ def _running_cautions(bench: Bench, course: Course) -> Iterable[Desired]:
         procedure=procedure_key(course.unit),
     )
     yield Desired(
-        key=Key("issue", course.key.text, "cautions", Stage.RUNNING.value),
+        key=Key("issue", course.subject, "cautions", Stage.RUNNING.value),
         to=RECORD,
-        stream=course.key.text,
+        stream=course.subject,
         content=content,
         basis=tuple(sorted({key for finding in cautions for key in finding.facts})),
     )
@@ -193,9 +202,9 @@ def _of_advice(bench: Bench, course: Course, finding: Finding) -> Desired:
         procedure=procedure_key(course.unit),
     )
     return Desired(
-        key=Key("issue", course.key.text, finding.rule),
+        key=Key("issue", course.subject, finding.rule),
         to=RECORD,
-        stream=course.key.text,
+        stream=course.subject,
         content=content,
         critical=finding.advice is Advice.STOP,
         basis=finding.facts,

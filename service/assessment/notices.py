@@ -317,7 +317,7 @@ def _raise(
     )
     grade = max((t.grade for t in grave), key=ORDER.__getitem__, default="pause")
     body = NoticeRaised(
-        notice=f"{chosen.unit.text}/{ordinal}",
+        notice=f"{bench.case.unit(chosen.unit).subject}/{ordinal}",
         unit=chosen.unit.text,
         origin=chosen.origin,
         grade=grade,

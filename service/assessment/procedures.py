@@ -27,7 +27,7 @@ def procedure_key(unit: UnitView) -> Key:
     """The identity of a unit's administration record."""
     if unit.key is None:
         raise ValueError("a record is of an identified unit")
-    return Key("procedure", unit.key.text)
+    return Key("procedure", unit.subject)
 
 
 def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[Desired, ...]:
@@ -89,7 +89,7 @@ def _volume(bench: Bench, course: Course, value: Decimal, measured: bool) -> Des
         at=unit.ended.body.start,
     )
     return Desired(
-        key=Key("volume", course.key.text),
+        key=Key("volume", course.subject),
         to=BOTH,
         stream=_stream(unit),
         content=content,
@@ -98,7 +98,7 @@ def _volume(bench: Bench, course: Course, value: Decimal, measured: bool) -> Des
 
 
 def _stream(unit: UnitView) -> str:
-    return unit.key.text if unit.key else ""
+    return unit.subject
 
 
 def _status(unit: UnitView, disposed: tuple[Fact[Step], ...]) -> str:

@@ -1,7 +1,7 @@
 """Tasks: reminders to the ward, and what the blood bank is asked or told besides a notice."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from service.assessment.checking import Bench, orders_behind
 from service.assessment.course import Course
@@ -17,10 +17,11 @@ from service.assessment.showing import (
 )
 from service.facts.case import step_time
 from service.facts.deadline import Clock, Deadline
+from service.facts.fact import Fact
 from service.facts.finding import Verdict
 from service.facts.moment import at as moment_at
 from service.facts.records import Order
-from service.facts.steps import StepCode
+from service.facts.steps import Step, StepCode
 
 WARD = frozenset({To.RECORD_SYSTEM})
 BLOOD_BANK = frozenset({To.BLOOD_BANK})
@@ -125,22 +126,28 @@ def _current(still: list[Deadline]) -> Deadline:
 
 
 def _limit(bench: Bench, clock: Clock, course: Course) -> list[Desired]:
-    """A warning before the bag-down limit, and the same Task pressed at the limit."""
+    """A warning before the bag-down limit, pressed at the limit, completed when the bag is down."""
     found = []
+    over = course.unit.ended
     for deadline in course.deadlines:
-        if deadline.kind != "bag-down" or not is_running(course.unit):
+        if deadline.kind != "bag-down":
             continue
         lead: timedelta = bench.policy.row("completion-warning", deadline.due).span
-        if not clock.reached(deadline.due - lead):
+        if not _came(clock, deadline.due - lead, over):
             continue
-        reached = clock.reached(deadline.due)
         request = replace(
             _request(bench, "bag-down", course),
+            status="requested" if over is None else "completed",
             due=moment_at(deadline.due),
-            priority="stat" if reached else "urgent",
+            priority="stat" if _came(clock, deadline.due, over) else "urgent",
         )
         found.append(_desired(course, "bag-down", request, basis=_origin(course)))
     return found
+
+
+def _came(clock: Clock, instant: datetime, over: Fact[Step] | None) -> bool:
+    """True when the instant came while the unit ran: by its end, or else by the clock."""
+    return clock.reached(instant) if over is None else step_time(over) >= instant
 
 
 def _set_change(bench: Bench, clock: Clock, course: Course) -> list[Desired]:
@@ -169,14 +176,15 @@ def _next_unit(bench: Bench, clock: Clock, course: Course, reactions: Reactions)
         orders = orders_behind(bench, course.unit)
         sends = _sends(bench, course, deadline, tuple(order.body for order in orders))
         code = "send-next-unit" if sends else "ask-before-next-unit"
-        subject = fact_subject(orders[0]) if orders else course.key.text
+        mine = [order for order in orders if bench.case.mine(order)]
+        subject = fact_subject(mine[0]) if mine else course.subject
         request = replace(_request(bench, code, course), due=None)
         request = replace(request, owner="blood-bank" if sends else "ward")
         found.append(
             Desired(
                 key=Key("task", subject, code, deadline.ordinal.replace("/", "-")),
                 to=BLOOD_BANK if sends else WARD,
-                stream=course.key.text,
+                stream=course.subject,
                 content=request,
                 basis=_origin(course),
             )
@@ -219,7 +227,6 @@ def _disposals(bench: Bench, course: Course) -> list[Desired]:
 # Findings at the start that ask for a follow-up: reason -> (Task code, whom it goes to).
 IMPLIED: dict[str, tuple[str, frozenset[To]]] = {
     "rhd-positive-to-negative-childbearing": ("anti-d-advice", WARD),
-    "rhd-positive-to-negative-young-male": ("anti-d-advice", WARD),
     "rhd-platelets-childbearing": ("consider-anti-d", WARD),
     "emergency-stock": ("tell-blood-bank-recipient", BLOOD_BANK),
 }
@@ -252,9 +259,9 @@ def _confirm_or_dismiss(bench: Bench, pending: Pending) -> Desired:
         due=moment_at(pending.until),
     )
     return Desired(
-        key=Key("task", pending.trigger.unit.text, "confirm-or-dismiss"),
+        key=Key("task", unit.subject, "confirm-or-dismiss"),
         to=WARD,
-        stream=pending.trigger.unit.text,
+        stream=unit.subject,
         content=request,
         basis=(pending.trigger.origin,),
     )
@@ -315,9 +322,9 @@ def _desired(
     basis: tuple[str, ...] = (),
 ) -> Desired:
     return Desired(
-        key=Key("task", course.key.text, code, ordinal),
+        key=Key("task", course.subject, code, ordinal),
         to=to,
-        stream=course.key.text,
+        stream=course.subject,
         content=request,
         basis=basis,
     )

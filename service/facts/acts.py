@@ -75,8 +75,26 @@ class ReceivedLate:
     fact: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitNamed:
+    """What the emitted resources of a unit are named by in one case, from its first step on.
+
+    subject: the unit's text in the case that spoke first; another patient's records of the same
+    bag need names of their own.
+    """
+
+    unit: str
+    subject: str
+
+
 ActBody = (
-    Answered | NoticeRaised | NoticeWithdrawn | AlertRaised | NoticeEscalated | ReceivedLate
+    Answered
+    | NoticeRaised
+    | NoticeWithdrawn
+    | AlertRaised
+    | NoticeEscalated
+    | ReceivedLate
+    | UnitNamed
 )
 
 

@@ -8,7 +8,7 @@ from functools import cached_property
 from functools import cached_property
 from typing import Any, TypeVar, cast
 
-from service.facts.acts import Act, ActBody
+from service.facts.acts import Act, ActBody, UnitNamed
 from service.facts.fact import Body, Fact
 from service.facts.identity import Ref
 from service.facts.records import BloodUnit, CrossmatchResult, Issue, Order
@@ -35,7 +35,8 @@ class UnitView:
     """Everything about one unit within a case; ``key`` None when the unit was not identified.
 
     steps are in clinical order (equal times: by fact key). A unit may have several descriptions
-    and issues, one per source; issues in force come latest hand-over last.
+    and issues, one per source; issues in force come latest hand-over last. named: what its emitted
+    resources are named by, where that is decided.
     """
 
     key: UnitKey | None
@@ -44,6 +45,12 @@ class UnitView:
     crossmatches: tuple[Fact[CrossmatchResult], ...] = ()
     steps: tuple[Fact[Step], ...] = ()
     elsewhere: tuple[OtherStart, ...] = ()
+    named: str | None = None
+
+    @property
+    def subject(self) -> str:
+        """What the unit's emitted resources are named by in this case."""
+        return self.named or (self.key.text if self.key else "")
 
     def done(self, *codes: StepCode) -> tuple[Fact[Step], ...]:
         """The unit's steps of these codes, in clinical order."""
@@ -243,8 +250,13 @@ class Case:
                 parts[key]["steps"].append(step)
         for start in elsewhere:
             parts[start.unit]["elsewhere"].append(start)
+        names = {body.unit: body.subject for _, body in reversed(self.acted(UnitNamed))}
         return {
-            key: UnitView(key=key, **{name: tuple(facts) for name, facts in found.items()})
+            key: UnitView(
+                key=key,
+                named=names.get(key.text),
+                **{name: tuple(facts) for name, facts in found.items()},
+            )
             for key, found in sorted(parts.items())
         }
 

@@ -48,6 +48,7 @@ def group(
     tokens: Iterable[Token],
     site: Site,
     name: Callable[[Token], Person],
+    aliases: Iterable[frozenset[Token]] = (),
 ) -> Grouping:
     """Components of tokens tied by records in force.
 
@@ -55,7 +56,8 @@ def group(
     component keeps the person of its smallest known token; a second component that would claim
     the same person gets a new one from ``name``.
     """
-    roots = _components({*known, *tokens}, [record_tokens(fact, site) for fact in records])
+    ties = [*(record_tokens(fact, site) for fact in records), *aliases]
+    roots = _components({*known, *tokens}, ties)
     members: dict[Token, list[Token]] = defaultdict(list)
     for token, root in roots.items():
         members[root].append(token)

@@ -28,7 +28,7 @@ from service.reconcile.identify import Target, check_version, digest, target
 from service.reconcile.intake import Caller, Entry, Intake, Outcome
 from service.reconcile.people import Grouping, group, patients_of, record_tokens
 from service.reconcile.reading import Look
-from service.reconcile.references import Resolver, identifiers_in
+from service.reconcile.references import URL_SYSTEM, Resolver, identifiers_in
 from service.store.port import (
     FactRow,
     Person,
@@ -109,6 +109,21 @@ class _Read:
     digest: str
     fresh: bool
     facts: tuple[Fact[Any], ...]
+    waits_for: tuple[str, ...] = ()
+
+    @property
+    def warnings(self) -> tuple[Problem, ...]:
+        """What was stored but cannot be used, or not yet."""
+        waits = (
+            Problem(
+                code="not-found",
+                severity="warning",
+                expression=self.target.entry.type,
+                text=f"{url} is not known yet; the record waits for it.",
+            )
+            for url in self.waits_for
+        )
+        return (*self.reading.warnings, *waits)
 
     @property
     def version(self) -> int:
@@ -195,7 +210,9 @@ class Planner:
     ) -> _Read:
         entry = found.entry
         plain = {k: v for k, v in entry.resource.items() if k != "id"}
+        waiting = len(resolver.waiting)
         resource = resolver.rewritten(_without_ours(plain), entry.type)
+        waits_for = tuple(dict.fromkeys(url for url, _ in resolver.waiting[waiting:]))
         context = self.look.context(resolver, self.sites[intake.caller.facility])
         reading = read(resource, intake.release, context)
         if reading.problems:
@@ -233,6 +250,7 @@ class Planner:
             digest=content,
             fresh=fresh,
             facts=facts,
+            waits_for=waits_for,
         )
 
     def _unsaid(
@@ -271,7 +289,7 @@ class Planner:
             version=one.version,
             at=at,
             body=dump({**body, "id": one.target.id}),
-            warnings=tuple(one.reading.warnings),
+            warnings=one.warnings,
             changed=one.fresh,
         )
 
@@ -312,7 +330,8 @@ class Planner:
             FactRow(fact=fact, subject=tokens[fact.key], unit=_unit_text(units, fact))
             for fact in facts
         )
-        planned.grouping = self._group(facts, {t for t in tokens.values() if t}, caller.facility)
+        named = {token for token in tokens.values() if token}
+        planned.grouping = self._group(facts, named, caller, fresh)
         planned.resources = tuple(sorted({name for fact in facts for name in resources(fact)}))
 
     def _subject(self, fact: Fact[Any], facility: str) -> Token | None:
@@ -364,10 +383,24 @@ class Planner:
             )
         )
 
-    def _group(self, facts: list[Fact[Any]], tokens: set[Token], facility: str) -> Grouping:
+    def _alias_tie(self, token: Token, caller: Caller) -> frozenset[Token] | None:
+        """A patient's address at the sender and our own id for it, once it is known."""
+        system, _, url = token.partition("|")
+        if system != URL_SYSTEM:
+            return None
+        found = self.store.url(caller.facility, caller.source, url)
+        if found is None or found[1] is None:
+            return None
+        return frozenset({token, f"{found[0]}/{found[1]}"})
+
+    def _group(
+        self, facts: list[Fact[Any]], tokens: set[Token], caller: Caller, fresh: list[_Read]
+    ) -> Grouping:
+        facility = caller.facility
         site = self.sites[facility]
         records = patients_of(facts)
-        tied = tokens.union(*(record_tokens(record, site) for record in records))
+        aliases = [alias for one in fresh if (alias := _url_tie(one, caller)) is not None]
+        tied = tokens.union(*(record_tokens(record, site) for record in records), *aliases)
         known = self.store.people(facility, tied)
         if not records and tied <= known.keys():
             return Grouping(assigned={token: known[token] for token in tied}, merged=())
@@ -376,8 +409,9 @@ class Planner:
             case = self.store.case(facility, [person])
             known.update(dict.fromkeys(case.tokens, person))
             stored.extend(patients_of(case.facts))
+        aliases += [tie for token in known if (tie := self._alias_tie(token, caller)) is not None]
         in_now = in_force([*stored, *records])
-        return group(known, in_now, tied, site, lambda _: self.new_id().hex)
+        return group(known, in_now, tied, site, lambda _: self.new_id().hex, aliases)
 
 
 def token_of(ref: Ref) -> Token:
@@ -474,6 +508,15 @@ def _unit_text(units: Case, fact: Fact[Any]) -> str | None:
     elif isinstance(body, Issue | CrossmatchResult | BloodUnit):
         key = units.unit_of(body.unit)
     return key.text if key else None
+
+
+def _url_tie(one: _Read, caller: Caller) -> frozenset[Token] | None:
+    """A patient's own address at the sender, under which earlier facts may have waited."""
+    entry = one.target.entry
+    url = entry.full_url
+    if entry.type != "Patient" or url is None or not url.startswith(caller.bases or ("\n",)):
+        return None
+    return frozenset({f"Patient/{one.target.id}", f"{URL_SYSTEM}|{url}"})
 
 
 def _urls(

@@ -14,7 +14,7 @@ from service.assessment.clock import RecordingClock
 from service.assessment.memory import Memory
 from service.clock import WallClock
 from service.errors import Overloaded, Stale
-from service.facts.acts import Act, Answered
+from service.facts.acts import Act, Answered, UnitNamed
 from service.facts.case import Case, UnitView
 from service.facts.fact import Fact
 from service.facts.steps import Step
@@ -37,7 +37,7 @@ from service.store.port import (
     StoredCase,
 )
 
-ACT_ROUNDS = 4
+ACT_ROUNDS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,6 +206,11 @@ class Reconciler:
         site = self.sites[facility]
         for _ in range(ACT_ROUNDS):
             case = Case(who, every, acts, tokens, stored.elsewhere)
+            names = self._names(facility, case, as_of)
+            if names:
+                acts.extend(names)
+                fresh.extend(names)
+                continue
             clock = RecordingClock(as_of)
             assessment = assess(case, self.policy, site, clock, self.memory)
             new = [
@@ -232,6 +237,18 @@ class Reconciler:
             acts=tuple(fresh),
             moved=tuple(moved),
         )
+
+    def _names(self, facility: str, case: Case, now: datetime) -> list[Act]:
+        """Names for units whose first step this is; the unit's own text where it is free."""
+        found = []
+        for key, unit in case.units.items():
+            if not unit.steps or unit.named is not None:
+                continue
+            taken = self.store.act(facility, f"unit-named:{key.text}") is not None
+            subject = f"{key.text}~{case.person[:12]}" if taken else key.text
+            body = UnitNamed(unit=key.text, subject=subject)
+            found.append(Act(key=f"unit-named:{subject}", at=now, body=body))
+        return found
 
     def _change(
         self, intake: Intake, planned: Planned, judged: tuple[Judged, ...], now: datetime
