@@ -17,6 +17,7 @@ from service.facts.acts import (
     NoticeRaised,
     NoticeWithdrawn,
     ReceivedLate,
+    UnitNamed,
 )
 from service.facts.fact import KINDS, Fact
 from service.fhir.search import SearchValue
@@ -32,6 +33,7 @@ ACTS: dict[str, type[ActBody]] = {
     "alert-raised": AlertRaised,
     "notice-escalated": NoticeEscalated,
     "received-late": ReceivedLate,
+    "unit-named": UnitNamed,
 }
 ACT_KIND: dict[type, str] = {body: kind for kind, body in ACTS.items()}
 
