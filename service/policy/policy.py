@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from decimal import Decimal
-from functools import lru_cache
+from functools import cached_property
 from typing import TypeVar
 
 from service.facts.finding import Advice, Cited, Remedy, Verdict
@@ -21,12 +21,7 @@ ADVICE: dict[str, Advice] = {advice.word: advice for advice in Advice}
 SECONDS = {"s": 1, "min": 60, "h": 3600, "d": 86400}
 
 
-@lru_cache(maxsize=1024)
-def _span(number: Decimal, unit: str) -> timedelta:
-    return timedelta(seconds=float(number * SECONDS[unit]))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Row:
     """One threshold or option: its value in ``unit`` from the day ``since`` on.
 
@@ -44,7 +39,7 @@ class Row:
     note: str = ""
     text: str = ""
 
-    @property
+    @cached_property
     def cited(self) -> Cited:
         """The row as findings quote it."""
         shown = ", ".join(self.value) if isinstance(self.value, tuple) else str(self.value)
@@ -58,10 +53,10 @@ class Row:
             raise TypeError(f"policy row {self.id} holds no number")
         return self.value
 
-    @property
+    @cached_property
     def span(self) -> timedelta:
         """The value of a row in seconds, minutes, hours or days."""
-        return _span(self.number, self.unit)
+        return timedelta(seconds=float(self.number * SECONDS[self.unit]))
 
     @property
     def on(self) -> bool:
@@ -78,7 +73,7 @@ class Row:
         return (str(self.value),)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RuleRow:
     """What one rule says when it fails and when its data is missing.
 
@@ -104,12 +99,12 @@ class RuleRow:
     profile: str = "default"
     note: str = ""
 
-    @property
+    @cached_property
     def off(self) -> bool:
         """True where the profile does not use the rule at all."""
         return self.on_failure == "off" and self.when_missing == "off"
 
-    @property
+    @cached_property
     def cited(self) -> Cited:
         """The row as findings quote it."""
         return Cited(
@@ -186,7 +181,7 @@ class Policy:
         """The compatibility table in force at an instant."""
         return _at(self._matrices, key, instant)
 
-    @property
+    @cached_property
     def rows(self) -> Mapping[str, tuple[Row, ...]]:
         """Every dated row by id, for pages that show the policy."""
         return {key: found for key, (_, found) in self._rows.items()}
@@ -210,9 +205,12 @@ def _dated(found: tuple[T, ...]) -> tuple[list[datetime], tuple[T, ...]]:
 def _at(
     table: Mapping[str, tuple[list[datetime], tuple[T, ...]]], key: str, instant: datetime
 ) -> T:
-    if key not in table:
+    held = table.get(key)
+    if held is None:
         raise NoRow(key)
-    days, rows = table[key]
+    days, rows = held
+    if len(rows) == 1:
+        return rows[0]
     return rows[max(bisect_right(days, instant), 1) - 1]
 
 

@@ -13,7 +13,7 @@ from service.facts.steps import Step, StepCode
 from service.policy.policy import ADVICE, VERDICTS, Policy, RuleRow, Site
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PreStart:
     """One judgement before the start: at a recorded or dry-run check, or at the start itself.
 
@@ -38,7 +38,7 @@ class PreStart:
         return self.urgency == "life-threatening"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Running:
     """One unit from its start on. ``ended`` is the step that took it down, None while it runs."""
 

@@ -1,10 +1,13 @@
 """Sets of readings: which were taken together, and for which unit."""
 
-from collections.abc import Iterable
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from operator import attrgetter
 
 from service.facts.case import Case, UnitView
+from service.facts.once import once
 from service.facts.quantity import Reading, Vital
 from service.facts.records import Vitals
 
@@ -41,6 +44,7 @@ class ObservedSet:
         return next((t.reading for t in self.latest if t.reading.vital is vital), None)
 
 
+@once
 def readings(case: Case) -> tuple[Taken, ...]:
     """All readings of the patient that have an exact time, in clinical order."""
     found = [
@@ -57,19 +61,28 @@ def readings(case: Case) -> tuple[Taken, ...]:
     return tuple(sorted(found, key=lambda t: (t.at, t.reading.vital, t.fact)))
 
 
-def between(taken: Iterable[Taken], since: datetime, until: datetime) -> tuple[Taken, ...]:
-    """The readings of a stretch of time, both ends included."""
-    return tuple(one for one in taken if since <= one.at <= until)
+def between(taken: Sequence[Taken], since: datetime, until: datetime) -> Sequence[Taken]:
+    """The readings of a stretch of time, both ends included; they are in clinical order."""
+    first = bisect_left(taken, since, key=_at)
+    return taken[first : bisect_right(taken, until, lo=first, key=_at)]
 
 
-def sets(taken: Iterable[Taken], window: timedelta) -> tuple[ObservedSet, ...]:
-    """Every set that ends with a reading, in clinical order: what was read within the window."""
-    held = tuple(taken)
-    found = []
-    for last in held:
-        latest = {t.reading.vital: t for t in held if last.at - window <= t.at <= last.at}
-        found.append(ObservedSet(at=last.at, latest=tuple(latest[key] for key in sorted(latest))))
-    return tuple(found)
+_at = attrgetter("at")
+
+
+def sets(taken: Sequence[Taken], window: timedelta) -> Iterator[ObservedSet]:
+    """A set for every instant of a reading, in clinical order: what was read within the window.
+
+    taken: in clinical order, as ``readings`` gives them.
+    """
+    first = 0
+    for place, last in enumerate(taken, start=1):
+        if place < len(taken) and taken[place].at == last.at:
+            continue
+        while taken[first].at < last.at - window:
+            first += 1
+        latest = {t.reading.vital: t for t in taken[first:place]}
+        yield ObservedSet(at=last.at, latest=tuple(latest[key] for key in sorted(latest)))
 
 
 def required(words: Iterable[str]) -> frozenset[Vital]:

@@ -1,5 +1,6 @@
 """The patient before the start: baseline, fever, premedication, risks, history."""
 
+from collections.abc import Iterator
 from datetime import timedelta
 from decimal import ROUND_HALF_UP, Decimal
 
@@ -59,7 +60,7 @@ def _no_recent(pre: PreStart, say: Stating, also: Also) -> tuple[Finding, ...]:
     return say.missing("baseline-missing", text, missing_of(needed, None), also=also)
 
 
-def _sets(pre: PreStart, age: timedelta) -> tuple[ObservedSet, ...]:
+def _sets(pre: PreStart, age: timedelta) -> Iterator[ObservedSet]:
     window = pre.policy.row("observation-set-window", pre.at).span
     return sets(between(readings(pre.case), pre.at - age, pre.at), window)
 

@@ -8,6 +8,7 @@ from decimal import Decimal
 from service.facts.case import EARLIEST, Case
 from service.facts.fact import Fact
 from service.facts.moment import Moment
+from service.facts.once import once
 from service.facts.quantity import Vital
 from service.facts.records import AntibodyResult, GroupResult, PatientRecord, Vitals
 from service.facts.unit import Group
@@ -78,6 +79,7 @@ def known_by(moment: Moment | None, instant: datetime, zone: tzinfo) -> bool:
     return moment.day is None or moment.day <= instant.astimezone(zone).date()
 
 
+@once
 def recipient_of(pre: PreStart) -> Recipient:
     """The patient at a judgement; a group on the compatibility label must agree with the record."""
     who = recipient_at(pre.case, pre.site, pre.at)

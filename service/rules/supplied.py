@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from service.facts.fact import Fact
+from service.facts.once import once
 from service.facts.records import BloodUnit, Issue
 from service.facts.steps import BagLabel
 from service.facts.unit import Component, Group
@@ -47,6 +48,7 @@ class Supplied:
         return (self.component or "unit").replace("_", " ")
 
 
+@once
 def supplied(pre: PreStart) -> Supplied:
     """The unit of a judgement."""
     described = [fact.body for fact in pre.unit.described]
@@ -70,6 +72,7 @@ def supplied(pre: PreStart) -> Supplied:
     )
 
 
+@once
 def own_issue(pre: PreStart) -> Fact[Issue] | None:
     """The latest issue of the unit that names this patient, or none."""
     mine = [
@@ -80,6 +83,7 @@ def own_issue(pre: PreStart) -> Fact[Issue] | None:
     return mine[-1] if mine else None
 
 
+@once
 def issues_by(pre: PreStart) -> tuple[Fact[Issue], ...]:
     """The unit's issues handed over by the judgement; all of them where none was by then."""
     standing = [issue for issue in pre.unit.issues if issue.body.status not in OVER]
@@ -87,6 +91,7 @@ def issues_by(pre: PreStart) -> tuple[Fact[Issue], ...]:
     return tuple(by_then or standing)
 
 
+@once
 def bags(pre: PreStart) -> tuple[BagLabel, ...]:
     """The bag's own label as read at the check and at the start."""
     steps = (pre.check, pre.start)

@@ -1,5 +1,6 @@
 """Observations of a running unit: the first, the later ones, and the one after the end."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -136,7 +137,7 @@ def _first_set(running: Running, due: _Due, taken: tuple[Taken, ...]) -> Observe
     )
 
 
-def _sets(running: Running, due: _Due, taken: tuple[Taken, ...]) -> tuple[ObservedSet, ...]:
+def _sets(running: Running, due: _Due, taken: tuple[Taken, ...]) -> Iterator[ObservedSet]:
     window = running.policy.row("observation-set-window", due.due).span
     over = running.ended_at if due.kind != "end-observation" else None
     until = over if over is not None else max((t.at for t in taken), default=due.opens)
@@ -180,8 +181,7 @@ def _baseline(running: Running) -> ObservedSet | None:
     age = running.policy.row("baseline-age", running.started_at).span
     window = running.policy.row("observation-set-window", running.started_at).span
     before = between(readings(running.case), running.started_at - age, running.started_at)
-    found = sets(before, window)
-    return found[-1] if found else None
+    return max(sets(before, window), key=lambda found: found.at, default=None)
 
 
 def _differs(base: ObservedSet, met: ObservedSet, needed: frozenset[Vital]) -> bool:

@@ -1,0 +1,1 @@
+"""Measurements of this installation: an invented ward of any size, a driver, and their figures."""
