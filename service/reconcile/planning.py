@@ -1,7 +1,7 @@
 """From a request to everything it would store, before any case is assessed."""
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -24,7 +24,7 @@ from service.fhir.own import EMITTED_SYSTEM
 from service.fhir.read import Reading, Version, facts_of, missing_facts, read
 from service.fhir.search import values_of
 from service.policy.policy import Site
-from service.reconcile.identify import Target, check_version, digest, target
+from service.reconcile.identify import Target, check_version, content_key, digest, target
 from service.reconcile.intake import Caller, Entry, Intake, Outcome
 from service.reconcile.people import Grouping, group, patients_of, record_tokens
 from service.reconcile.reading import Look
@@ -189,21 +189,33 @@ class Planner:
         return planned
 
     def _targets(self, intake: Intake, resolver: Resolver) -> list[Target]:
-        found: list[Target] = []
-        seen: dict[tuple[str, str], int] = {}
-        for n, entry in enumerate(intake.entries):
+        """The resource of every entry, in the order of the entries.
+
+        Those without an identifier are known by their content, and so come after what they
+        refer to.
+        """
+        found: dict[int, Target] = {}
+        left = dict(enumerate(intake.entries))
+        while left:
+            n = next((n for n, entry in left.items() if _can_be_known(entry, left)), min(left))
+            entry = left.pop(n)
             path = _path(intake, n)
-            one = target(self.store, intake.caller, entry, path, str(self.new_id()))
-            clash = seen.setdefault((entry.type, one.id), n)
-            same = _batch_key(found, entry) if clash == n and one.head is None else None
-            if clash != n or same is not None:
+            known = entry if _has_key(entry) else self._rewritten(entry, resolver, path)
+            one = target(self.store, intake.caller, known, path, str(self.new_id()))
+            one = replace(one, entry=entry)
+            if any(_same(one, other) for other in found.values()):
                 raise BadInput(400, _twice(path, entry.type))
             if entry.full_url:
                 resolver.local[entry.full_url] = (entry.type, one.id)
             resolver.known.add(f"{entry.type}/{one.id}")
             resolver.identifiers[f"{entry.type}/{one.id}"] = _first_identifier(entry)
-            found.append(one)
-        return found
+            found[n] = one
+        return [found[n] for n in sorted(found)]
+
+    def _rewritten(self, entry: Entry, resolver: Resolver, path: str) -> Entry:
+        """The entry as its content is compared: a look, which makes nothing wait."""
+        look = replace(resolver, waiting=[], lenient=True)
+        return replace(entry, resource=look.rewritten(_without_ours(entry.resource), path))
 
     def _read(
         self, found: Target, resolver: Resolver, intake: Intake, now: datetime, path: str
@@ -211,14 +223,21 @@ class Planner:
         entry = found.entry
         plain = {k: v for k, v in entry.resource.items() if k != "id"}
         waiting = len(resolver.waiting)
-        resource = resolver.rewritten(_without_ours(plain), entry.type)
+        resource = resolver.rewritten(_without_ours(plain), path)
         waits_for = tuple(dict.fromkeys(url for url, _ in resolver.waiting[waiting:]))
         context = self.look.context(resolver, self.sites[intake.caller.facility])
         reading = read(resource, intake.release, context)
         if reading.problems:
             raise BadInput(reading.status, *_prefixed(reading.problems, path))
         content = digest(resource)
-        fresh = check_version(found, resource, reading.stamp, content, path)
+        fresh = check_version(
+            found,
+            resource,
+            reading.stamp,
+            content,
+            path,
+            lambda: self._digests(intake.caller.facility, entry.type, found.id),
+        )
         key = f"{entry.type}/{found.id}"
         head = found.head
         facts = (
@@ -252,6 +271,10 @@ class Planner:
             facts=facts,
             waits_for=waits_for,
         )
+
+    def _digests(self, facility: str, type_name: str, own_id: str) -> frozenset[str]:
+        held = self.store.versions(facility, type_name, own_id)
+        return frozenset(row.digest for row in held)
 
     def _unsaid(
         self,
@@ -310,7 +333,7 @@ class Planner:
             received=received.id,
             stamp=one.reading.stamp,
             retracted=one.reading.retracted,
-            keys=one.target.keys or (f"content:{one.digest}",),
+            keys=one.target.keys or (content_key(one.digest),),
             values=values_of(body, intake.release),
         )
 
@@ -432,12 +455,35 @@ def _twice(path: str, type_name: str) -> Problem:
     return Problem(code="duplicate", expression=path, text=text)
 
 
-def _batch_key(found: list[Target], entry: Entry) -> str | None:
-    keys = {i.token for i in identifiers_in(entry.resource)}
-    for other in found:
-        if other.entry.type == entry.type and not keys.isdisjoint(other.keys):
-            return other.id
-    return None
+def _has_key(entry: Entry) -> bool:
+    named = entry.if_none_exist is not None or bool(identifiers_in(entry.resource))
+    return named or entry.method == "PUT"
+
+
+def _can_be_known(entry: Entry, left: Mapping[int, Entry]) -> bool:
+    """True when the entry has a key, or refers to no other entry that is still to be known."""
+    if _has_key(entry):
+        return True
+    named = _literals(entry.resource)
+    return not any(other.full_url in named for other in left.values() if other is not entry)
+
+
+def _literals(value: Any) -> frozenset[str]:
+    """Every literal reference inside a resource."""
+    if isinstance(value, list):
+        return frozenset().union(*map(_literals, value))
+    if not isinstance(value, dict):
+        return frozenset()
+    own = value.get("reference")
+    inner = frozenset().union(*map(_literals, value.values()))
+    return inner | {own} if isinstance(own, str) else inner
+
+
+def _same(one: Target, other: Target) -> bool:
+    """True when two entries of one transaction are about the same resource."""
+    if one.entry.type != other.entry.type:
+        return False
+    return one.id == other.id or not set(one.known_by).isdisjoint(other.known_by)
 
 
 def _first_identifier(entry: Entry) -> Identifier | None:

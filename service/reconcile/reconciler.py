@@ -38,6 +38,7 @@ from service.store.port import (
 )
 
 ACT_ROUNDS = 5
+REDO = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +83,7 @@ class Reconciler:
         Raises BadInput with nothing stored, or Overloaded.
         """
         self._admit()
-        while True:
+        for _ in range(REDO):
             now = self.clock.now()
             planned = self.planner.plan(intake, now)
             if not planned.changes:
@@ -96,12 +97,13 @@ class Reconciler:
                 continue
             reach("receive-after-commit")
             return self._answered(planned, judged)
+        raise Overloaded()
 
     async def reassess(
         self, facility: str, person: Person, *, nudges: tuple[int, ...] = ()
     ) -> Assessment:
         """Evaluates a case at the present instant: a wake, or a nudge from another case."""
-        while True:
+        for _ in range(REDO):
             now = self.clock.now()
             stored = self.store.case(facility, [person])
             judged = self._assessed(facility, stored, stored.facts, stored.tokens, now)
@@ -120,6 +122,7 @@ class Reconciler:
             except Stale:
                 continue
             return judged.assessment
+        raise Overloaded()
 
     def look(self, facility: str, person: Person) -> tuple[Case, Assessment]:
         """The case and its assessment at the present instant; commits nothing."""

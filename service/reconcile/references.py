@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
+from urllib.parse import parse_qs
 
 from service.errors import BadInput, Problem
 from service.facts.identity import Identifier, Ref
@@ -17,7 +18,8 @@ class Resolver:
     """Turns the references of one request into ours.
 
     local: bundle fullUrl -> (type, our id). known: resources that this request itself stores.
-    waiting: registered URLs that nobody has sent yet, (url, type).
+    waiting: registered URLs that nobody has sent yet, (url, type). lenient: what is not known
+    stays as it was sent instead of being refused.
     """
 
     store: Store
@@ -27,6 +29,7 @@ class Resolver:
     known: set[str] = field(default_factory=set)
     identifiers: dict[str, Identifier | None] = field(default_factory=dict)
     waiting: list[tuple[str, str]] = field(default_factory=list)
+    lenient: bool = False
 
     def rewritten(self, value: Any, path: str) -> Any:
         """A copy with every reference to something of ours written ``Type/id``.
@@ -70,11 +73,11 @@ class Resolver:
         if reference in self.local:
             return "/".join(self.local[reference])
         if reference.startswith("urn:"):
-            raise BadInput(422, _unknown(reference, path))
+            return self._refused(reference, path)
         relative = self._relative(reference)
-        if relative is not None:
-            return self._known(relative, path)
-        return self._alias(reference, type_name, path)
+        if relative is None:
+            return self._alias(reference, type_name, path)
+        return self._named(relative, path) if "?" in relative else self._known(relative, path)
 
     def _relative(self, reference: str) -> str | None:
         for base in self.own_bases:
@@ -83,18 +86,34 @@ class Resolver:
         return None if reference.startswith(("http://", "https://")) else reference
 
     def _known(self, relative: str, path: str) -> str:
+        """A reference by our id; one to a version stays one."""
         type_name, _, rest = relative.partition("/")
         own_id = rest.partition("/")[0]
         plain = f"{type_name}/{own_id}"
         if plain not in self.known:
             if not own_id or self.store.head(self.caller.facility, type_name, own_id) is None:
-                raise BadInput(422, _unknown(relative, path))
+                return self._refused(relative, path)
             self.known.add(plain)
-        return plain
+        return relative
+
+    def _named(self, reference: str, path: str) -> str:
+        """A conditional reference: the one resource that bears the identifier, never the first."""
+        type_name, _, query = reference.partition("?")
+        found = by_identifier(self.store, self.caller.facility, type_name, query)
+        if found is not None and len(found) == 1:
+            return f"{type_name}/{found[0]}"
+        if self.lenient:
+            return reference
+        raise BadInput(412, _not_one(path, found))
+
+    def _refused(self, reference: str, path: str) -> str:
+        if self.lenient:
+            return reference
+        raise BadInput(422, _unknown(path))
 
     def _alias(self, url: str, type_name: Any, path: str) -> str:
         if not any(url.startswith(base) for base in self.caller.bases):
-            raise BadInput(422, _unknown(url, path))
+            return self._refused(url, path)
         found = self.store.url(self.caller.facility, self.caller.source, url)
         if found is not None and found[1] is not None:
             return f"{found[0]}/{found[1]}"
@@ -123,12 +142,31 @@ def _type_of(url: str) -> str:
     return parts[-2] if len(parts) > 1 else "Resource"
 
 
-def _unknown(reference: str, path: str) -> Problem:
-    return Problem(
-        code="not-found",
-        expression=f"{path}.reference",
-        text=f"The reference {reference!r} names nothing that is known here.",
-    )
+def by_identifier(
+    store: Store, facility: str, type_name: str, query: str
+) -> tuple[str, ...] | None:
+    """Ids that ``identifier=system|value`` matches; None for any other condition."""
+    names = parse_qs(query.lstrip("?"), keep_blank_values=True)
+    values = names.get("identifier", [])
+    if set(names) != {"identifier"} or len(values) != 1 or "|" not in values[0]:
+        return None
+    system, _, value = values[0].partition("|")
+    return store.identified(facility, type_name, system, value)
+
+
+def _unknown(path: str) -> Problem:
+    text = "The reference names nothing that is known here."
+    return Problem(code="not-found", expression=f"{path}.reference", text=text)
+
+
+def _not_one(path: str, found: tuple[str, ...] | None) -> Problem:
+    place = f"{path}.reference"
+    if found is None:
+        text = "A condition must be one identifier written system|value."
+        return Problem(code="not-supported", expression=place, text=text)
+    text = "The condition of the reference must match one resource"
+    told = f"{text}; it matches {'several' if found else 'none'}."
+    return Problem(code="multiple-matches" if found else "not-found", expression=place, text=told)
 
 
 def _identifier(value: Any) -> Identifier | None:
