@@ -265,7 +265,12 @@ class Store(Protocol):
         count: int,
         after: str | None = None,
     ) -> Page:
-        """Current versions stored in a release, by (last updated, id) descending."""
+        """Current versions stored in a release, by (last updated, id) descending.
+
+        ``_id`` and ``_lastUpdated`` need no stored values. A token's system None means any, "" none;
+        value None any. Pages never repeat a resource, nor miss one that was not updated meanwhile.
+        Raises BadInput (400) for a place that is not one of ours.
+        """
 
     def people(self, facility: str, tokens: Iterable[Token]) -> dict[Token, Person]:
         """Who each known token is."""

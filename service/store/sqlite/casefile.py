@@ -21,6 +21,9 @@ from service.store.sqlite.codec import (
 )
 from service.store.sqlite.reader import Reader
 
+# Kinds of facts that say which unit, order, place or device they are about.
+POINTING = frozenset({"step", "issue", "unit", "crossmatch", "order", "device-use", "encounter"})
+
 
 def read_case(
     reader: Reader,
@@ -70,8 +73,9 @@ class Search:
         for key, version, kind, unit, body in rows:
             if (key, version) not in self.found:
                 fact = self.found[key, version] = fact_of(kind, body)
-                self.names |= resources(fact)
-                self.units |= units_named(fact)
+                if kind in POINTING:
+                    self.names |= resources(fact)
+                    self.units |= units_named(fact)
                 if unit is not None:
                     self.units.add(unit)
 

@@ -168,8 +168,9 @@ ORDER BY critical DESC, head LIMIT ?3;
 -- name: supersede_older
 -- An older version that was never tried goes nowhere once a newer one is waiting.
 UPDATE outbox SET state = 'superseded', claimed = NULL, doubt = 0
-WHERE partner = ? AND facility = ? AND stream = ? AND state = 'pending' AND attempts = 0
-  AND claimed IS NULL AND doubt = 0 AND EXISTS (SELECT 1 FROM outbox n WHERE n.partner = outbox.partner AND n.key = outbox.key
+WHERE partner = ? AND facility = ? AND stream = ? AND state IN ('pending', 'sent', 'parked')
+  AND +state = 'pending' AND attempts = 0 AND claimed IS NULL AND doubt = 0 AND EXISTS (
+    SELECT 1 FROM outbox n WHERE n.partner = outbox.partner AND n.key = outbox.key
     AND n.facility = outbox.facility AND n.version > outbox.version AND n.state = 'pending');
 
 -- name: stream_rows

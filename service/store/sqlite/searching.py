@@ -12,8 +12,8 @@ from service.store.sqlite.codec import RESOURCE_COLUMNS, span, us
 
 Clause = tuple[str, list[Any]]
 
-# A stored value may mean any instant in [low, high], the parameter any in [?1, ?2]; the sentences
-# are those of "Prefixes" in the Search pages of R4 (3.1.1.4.5) and R5 (3.2.1.5.6).
+# A stored value may mean any instant in [v.low, v.high], the parameter any in [low, high]; what a
+# prefix asks of the two ranges is said under "Prefixes" in the search pages of R4 and R5.
 WITHIN = "(v.low >= {low} AND v.high <= {high})"
 DATES = {
     "eq": WITHIN,  # the parameter's range contains the value's
