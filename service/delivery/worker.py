@@ -92,14 +92,13 @@ class DeliveryWorker:
         if not await self._has_stated(now):
             return 0
         lease = now + 2 * timedelta(seconds=self.settings.timeout_seconds) + MARGIN
-        claimed = await done(
-            self.store.claim_streams(
-                self.name, now, limit=self.backoff.width(self.settings.batch_streams), lease=lease
-            )
-        )
+        most = self.backoff.width(self.settings.batch_streams)
+        claimed = await done(self.store.claim_streams(self.name, now, limit=most, lease=lease))
         if not claimed:
             self._critical = False
             return 0
+        if len(claimed) == self.settings.batch_streams:
+            self._widen.set()  # more is waiting than goes into one round
         self._critical = any(row.critical for rows in claimed for row in rows)
         await self._round(lease).run(claimed)
         return len(claimed)
@@ -160,13 +159,13 @@ class DeliveryWorker:
                 await self._pause()
 
     async def _further_lane(self) -> None:
-        """Works only while a round of another lane takes long and the partner is well."""
-        while True:
-            await self._widen.wait()
-            if self._stop.is_set():
-                return
-            if self.backoff.failures or not await self._timed():
-                self._widen.clear()
+        """Works only while more waits than one lane takes, and the partner is well."""
+        while not self._stop.is_set():
+            if self._widen.is_set() and not self.backoff.failures and await self._timed():
+                continue
+            self._widen.clear()
+            if not self._stop.is_set():
+                await self._widen.wait()
 
     async def _timed(self) -> int:
         """A round that lets another one start beside it when it takes long."""

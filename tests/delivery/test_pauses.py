@@ -177,6 +177,19 @@ class TestRunning:
 
         play(tmp_path, story, timeout_seconds=5.0)
 
+    def test_that_a_backlog_is_sent_on_several_lanes(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.knobs.befall(*[Trouble(kind="slow", seconds=0.2)] * 4)
+            bench.give(*(a_row(f"a-{n}", f"unit-{n}") for n in range(20)))
+            running = asyncio.create_task(bench.worker.run())
+            async with asyncio.timeout(0.6):  # one after the other they would take 0.8 s
+                while {row.state for row in bench.rows()} != {"delivered"}:
+                    await asyncio.sleep(0.01)
+            bench.worker.stop()
+            await running
+
+        play(tmp_path, story, batch_streams=5, timeout_seconds=5.0)
+
     def test_that_a_fault_of_the_store_ends_the_worker(self, tmp_path: Path) -> None:
         async def story(bench: Bench) -> None:
             bench.give(a_row("a"))
