@@ -33,17 +33,29 @@ def at(instant: datetime) -> Moment:
     return Moment(text=utc.isoformat().replace("+00:00", "Z"), instant=utc)
 
 
+# A year at either end of the calendar is left for arithmetic.
+_FIRST = datetime(2, 1, 1, tzinfo=UTC)
+_LAST = datetime(9998, 12, 31, 23, 59, 59, tzinfo=UTC)
+
+
+def in_utc(local: datetime, spare: timedelta = timedelta()) -> datetime:
+    """An instant with a zone in UTC, ``spare`` later; "for ever" stays within the calendar."""
+    if local.year <= _FIRST.year:
+        return _FIRST
+    return _LAST if local.year > _LAST.year else local.astimezone(UTC) + spare
+
+
 def end_of_day(day: date, zone: tzinfo) -> datetime:
     """The last minute of a calendar day in a zone, as a UTC instant.
 
     ISBT 128 encodes a missing expiry time as 23:59 local (ST-001 6.2.2, structure 005).
     """
-    return datetime.combine(day, time(23, 59), tzinfo=zone).astimezone(UTC)
+    return in_utc(datetime.combine(day, time(23, 59), tzinfo=zone))
 
 
 def start_of_day(day: date, zone: tzinfo) -> datetime:
     """Midnight that begins a calendar day in a zone, as a UTC instant."""
-    return datetime.combine(day, time.min, tzinfo=zone).astimezone(UTC)
+    return in_utc(datetime.combine(day, time.min, tzinfo=zone))
 
 
 def latest_instant(moment: Moment, zone: tzinfo) -> datetime | None:

@@ -3,8 +3,10 @@
 from calendar import monthrange
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
+
+from service.facts.moment import in_utc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,7 +216,7 @@ def span_of(text: str) -> tuple[datetime, datetime]:
     day = rest[1] if len(rest) > 1 else 1
     last_day = rest[1] if len(rest) > 1 else monthrange(year, last_month)[1]
     low = datetime(year, month, day, tzinfo=UTC)
-    return low, datetime(year, last_month, last_day, tzinfo=UTC) + timedelta(days=1) - _TICK
+    return low, datetime.combine(date(year, last_month, last_day), time.max, tzinfo=UTC)
 
 
 _TICK = timedelta(microseconds=1)
@@ -225,7 +227,7 @@ def _second(text: str) -> tuple[datetime, datetime]:
     instant = datetime.fromisoformat(text.replace(":60", ":59").replace("Z", "+00:00"))
     if instant.tzinfo is None:
         instant = instant.replace(tzinfo=UTC)
-    low = instant.astimezone(UTC) + (timedelta(seconds=1) if leap else timedelta())
+    low = in_utc(instant, timedelta(seconds=leap))
     if low.microsecond:
         return low, low
     return low, low + timedelta(seconds=1) - _TICK

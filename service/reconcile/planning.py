@@ -7,7 +7,7 @@ from typing import Any
 from uuid import UUID
 
 from service.errors import BadInput, Problem
-from service.facts.case import Case, in_force, step_time
+from service.facts.case import Case, in_force, step_finished, step_time
 from service.facts.fact import Fact
 from service.facts.identity import Identifier, Ref
 from service.facts.naming import resources, unit_resources
@@ -512,9 +512,10 @@ def _prefixed(problems: Iterable[Problem], path: str) -> list[Problem]:
 def _refuse_future(facts: Iterable[Fact[Any]], now: datetime, path: str) -> None:
     """A step from more than a day ahead is a mistyped date (reliability: future by over 24 h)."""
     for fact in facts:
-        if isinstance(fact.body, Step) and step_time(fact) > now + FAR_FUTURE:
+        if isinstance(fact.body, Step) and step_finished(fact) > now + FAR_FUTURE:
             text = "The step lies more than a day in the future."
-            expression = f"{path}.executionPeriod.start"
+            part = "start" if step_time(fact) > now + FAR_FUTURE else "end"
+            expression = f"{path}.executionPeriod.{part}"
             raise BadInput(422, Problem(code="value", expression=expression, text=text))
 
 

@@ -2,12 +2,12 @@
 
 import re
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, TypeVar
 
 from service.facts.identity import Identifier, PersonName
-from service.facts.moment import Moment
+from service.facts.moment import Moment, in_utc
 
 Json = dict[str, Any]
 T = TypeVar("T")
@@ -77,7 +77,7 @@ def parse_moment(text: str) -> Moment:
     spare = timedelta(seconds=int(second) == 60)
     whole = f"{minute}:{59 if spare else second}{(fraction or '')[:7]}{offset}"
     instant = _checked(lambda: datetime.fromisoformat(whole))
-    return Moment(text=text, instant=instant.astimezone(UTC) + spare)
+    return Moment(text=text, instant=in_utc(instant, spare))
 
 
 def _checked(parse: Callable[[], T]) -> T:
