@@ -1,24 +1,26 @@
 """The HTTP application: FHIR routes of both releases, health, and errors in FHIR form."""
 
-import re
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
-from typing import Any
 
 from fastapi import FastAPI, Request, Response
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 from service.api.gateway import Gateway
+from service.api.naming import RequestName
 from service.api.outcomes import answer, refusal
 from service.api.routes import router
 from service.auth.tokens import Tokens
 from service.errors import Problem, ServiceError
 from service.fhir.write import operation_outcome
 
-REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[None]]
-CODES = {404: "not-found", 405: "not-supported"}
+SAID = {
+    404: ("not-found", "There is nothing at this address."),
+    405: ("not-supported", "This address does not take this method; Allow says which it takes."),
+}
 
 
 def create(
@@ -54,16 +56,7 @@ def create(
         app.include_router(router(gateway, tokens, release, software))
     _health(app, ready)
     _errors(app)
-
-    @app.middleware("http")
-    async def request_id(request: Request, call_next: Any) -> Response:
-        """Every answer carries the request's id: the caller's, when it is a plain one."""
-        given = request.headers.get("x-request-id", "")
-        name = given if REQUEST_ID.fullmatch(given) else new_request_id()
-        response: Response = await call_next(request)
-        response.headers["X-Request-Id"] = name
-        return response
-
+    app.add_middleware(RequestName, new_name=new_request_id)
     return app
 
 
@@ -88,14 +81,22 @@ def _errors(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     async def framework(request: Request, error: HTTPException) -> Response:
-        code = CODES.get(error.status_code, "processing")
-        problem = Problem(code=code, text=str(error.detail))
-        body = operation_outcome([problem])
-        return answer(body, _release(request), status=error.status_code, headers=error.headers)
+        code, text = SAID.get(error.status_code, ("processing", str(error.detail)))
+        body = operation_outcome([Problem(code=code, text=text)])
+        headers = dict(error.headers or {})
+        if error.status_code == 405:
+            headers["Allow"] = ", ".join(sorted(_methods(request)))
+        return answer(body, _release(request), status=error.status_code, headers=headers)
 
-    @app.exception_handler(Exception)
-    async def unforeseen(request: Request, error: Exception) -> Response:
-        return refusal(ServiceError(str(error)), _release(request))
+
+def _methods(request: Request) -> set[str]:
+    """Every method that some route takes at the request's path."""
+    found: set[str] = set()
+    for method in ("GET", "POST", "PUT", "PATCH", "DELETE"):
+        scope = {**request.scope, "method": method}
+        if any(route.matches(scope)[0] is Match.FULL for route in request.app.routes):
+            found.add(method)
+    return found
 
 
 def _release(request: Request) -> str:

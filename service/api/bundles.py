@@ -1,6 +1,7 @@
 """Transactions and batches at the base."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 from urllib.parse import parse_qsl
 
@@ -16,7 +17,7 @@ from service.api.outcomes import problems_of, status_of
 from service.api.queries import query_of
 from service.api.representation import instant_text
 from service.auth.tokens import Source
-from service.errors import BadInput, Problem, ServiceError
+from service.errors import BadInput, NotPermitted, Problem, ServiceError
 from service.facts.finding import Finding
 from service.fhir.edge.strict_json import dump
 from service.fhir.write import operation_outcome
@@ -68,6 +69,7 @@ async def _transaction(
             raise BadInput(bad.status, *_placed(bad.problems, place)) from bad
         if made is None:
             reads[place] = entry["request"]["url"]
+            _readable(gateway, source, release, reads[place], place)
         else:
             writes.append(made)
     stored = iter(
@@ -80,6 +82,14 @@ async def _transaction(
         for place in range(len(entries))
     ]
     return _response("transaction-response", answers)
+
+
+def _readable(gateway: Gateway, source: Source, release: str, url: str, place: int) -> None:
+    """Refuses a transaction for a read that cannot be answered, before anything is stored."""
+    try:
+        _read_entry(gateway, source, release, url)
+    except BadInput as bad:
+        raise BadInput(bad.status, *_placed(bad.problems, place)) from bad
 
 
 async def _batch(
@@ -97,34 +107,40 @@ async def _batch(
             (outcome,) = await gateway.write(source, release, "batch", body, (made,))
             answers.append(_write_entry(gateway, release, outcome))
         except ServiceError as error:
-            problems = _placed(problems_of(error), place)
-            answers.append(
-                {"response": {"status": str(status_of(error)), "outcome": operation_outcome(problems)}}
-            )
+            if isinstance(error, BadInput | NotPermitted):
+                await gateway.refused(source, "batch", error)
+            told = operation_outcome(_placed(problems_of(error), place))
+            answers.append({"response": {"status": str(status_of(error)), "outcome": told}})
     return _response("batch-response", answers)
 
 
 def _entry(entry: Mapping[str, Any], release: str) -> Entry | None:
     """An entry that writes, or None for one that reads."""
-    request = entry.get("request") or {}
+    request = entry.get("request")
+    if not request:
+        text = "An entry says in request what is to be done."
+        raise BadInput(400, Problem(code="required", expression="request", text=text))
     method, url = request.get("method"), request.get("url", "")
     path, _, query = url.partition("?")
     parts = path.strip("/").split("/")
     if method == "GET":
         return None
     if method not in WRITES:
-        text = f"{method} is not taken here; to withdraw a record send it as entered-in-error."
+        text = "Only GET, POST and PUT are taken; to withdraw a record send it as entered-in-error."
         raise BadInput(405, Problem(code="not-supported", expression="request.method", text=text))
     resource = entry.get("resource")
+    if resource is None:
+        text = "An entry that writes holds the resource."
+        raise BadInput(400, Problem(code="required", expression="resource", text=text))
     full_url = entry.get("fullUrl")
     if method == "POST" and len(parts) == 1:
         return create_entry(resource, parts[0], release, request.get("ifNoneExist"), full_url)
-    if method == "PUT" and len(parts) == 2:
-        if_match = request.get("ifMatch")
+    if_match = request.get("ifMatch")
+    if method == "PUT" and len(parts) == 2 and not query:
         return update_entry(resource, parts[0], parts[1], release, if_match, None, full_url)
     if method == "PUT" and len(parts) == 1 and query:
-        return update_entry(resource, parts[0], None, release, None, query, full_url)
-    text = f"{method} {url!r} is no interaction of this server."
+        return update_entry(resource, parts[0], None, release, if_match, query, full_url)
+    text = "This method and address are no interaction of this server."
     raise BadInput(400, Problem(code="invalid", expression="request.url", text=text))
 
 
@@ -137,7 +153,11 @@ def _read_entry(gateway: Gateway, source: Source, release: str, url: str) -> dic
         found = query_of(parts[0], release, asked, strict=False, base=base)
         resource = gateway.search(source, release, parts[0], found)
         return {"resource": resource, "response": {"status": "200"}}
-    row = gateway.read(source, release, parts[0], parts[1])
+    if len(parts) not in (2, 4) or (len(parts) == 4 and parts[2] != "_history"):
+        text = "An entry reads a type, a resource, or a version of it."
+        raise BadInput(400, Problem(code="invalid", expression="request.url", text=text))
+    version = parts[3] if len(parts) == 4 else None
+    row = gateway.read(source, release, parts[0], parts[1], version)
     return {
         "resource": gateway.show(row, source),
         "response": {"status": "200", "etag": f'W/"{row.version}"'},
@@ -165,16 +185,15 @@ def _placed(problems: tuple[Problem, ...], place: int) -> list[Problem]:
         expression = problem.expression or ""
         if not expression.startswith("Bundle"):
             head, _, rest = expression.partition(".")
-            inner = expression if head == "request" else f"resource.{rest}" if rest else "resource"
-            expression = f"Bundle.entry[{place}].{inner}"
-        found.append(
-            Problem(
-                code=problem.code,
-                text=problem.text,
-                expression=expression,
-                severity=problem.severity,
+            inner = (
+                expression
+                if head in ("request", "resource")
+                else f"resource.{rest}"
+                if rest
+                else "resource"
             )
-        )
+            expression = f"Bundle.entry[{place}].{inner}"
+        found.append(replace(problem, expression=expression))
     return found
 
 

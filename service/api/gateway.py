@@ -1,22 +1,26 @@
 """FHIR interactions without HTTP: checked input in, outcomes out. Routes and bundles share it."""
 
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, cast
 
 from service.api.negotiation import version_of
+from service.api.outcomes import problems_of, status_of
 from service.api.queries import Query
 from service.api.registry import serves
 from service.api.representation import AnswerOf, shown, shown_version
 from service.auth.tokens import Source
-from service.errors import BadInput, NotPermitted, Problem
+from service.errors import BadInput, NotPermitted, Problem, ServiceError
+from service.fhir.edge import structure
 from service.fhir.edge.strict_json import parse
-from service.fhir.edge.structure import Release, check, status_of
+from service.fhir.edge.structure import Release
 from service.reconcile.intake import Caller, Entry, Intake, Outcome
 from service.reconcile.reconciler import Reconciler
 from service.store.port import ResourceVersion, Store
 
 LARGEST_BUNDLE = 500
+VERSION = re.compile(r"[0-9]{1,9}")
 
 # Sent far more often than anything else: the generated tables alone judge them. In no measured case
 # do the models refuse what the tables accept; a property test holds them to it.
@@ -59,6 +63,13 @@ class Gateway:
         )
         return await self.reconciler.receive(intake)
 
+    async def refused(self, source: Source, interaction: str, error: ServiceError) -> None:
+        """Leaves an audit row of a refusal: its status and codes, nothing of what was sent."""
+        detail = {"status": status_of(error), "codes": [p.code for p in problems_of(error)]}
+        await self.reconciler.audit(
+            source.facility, source.name, interaction, outcome="refused", detail=detail
+        )
+
     def read(
         self, source: Source, release: str, type_name: str, own_id: str, version: str | None = None
     ) -> ResourceVersion:
@@ -68,10 +79,10 @@ class Gateway:
         if version is None:
             row = self.store.head(source.facility, type_name, own_id)
         else:
-            number = int(version) if version.isascii() and version.isdigit() else 0
+            number = int(version) if VERSION.fullmatch(version) else 0
             row = self.store.version(source.facility, type_name, own_id, number)
         if row is None or row.release != release:
-            text = f"{type_name}/{own_id} is not known here."
+            text = f"There is no {type_name} with this id and version in this release."
             raise BadInput(404, Problem(code="not-found", text=text))
         return row
 
@@ -90,9 +101,7 @@ class Gateway:
             answer=outcome.answer,
         )
 
-    def search(
-        self, source: Source, release: str, type_name: str, query: Query
-    ) -> dict[str, Any]:
+    def search(self, source: Source, release: str, type_name: str, query: Query) -> dict[str, Any]:
         """A searchset Bundle; its self link names the parameters that were applied."""
         known_type(type_name, release)
         base = self.base_url(release)
@@ -130,7 +139,7 @@ class Gateway:
 def known_type(type_name: str, release: str) -> None:
     """Refuses (404) a resource type that this base does not serve."""
     if not serves(type_name, release):
-        text = f"{type_name} is not a resource type that is served here."
+        text = "This is not a resource type that is served here."
         raise BadInput(404, Problem(code="not-supported", text=text))
 
 
@@ -140,7 +149,8 @@ def checked(resource: Any, type_name: str, release: str) -> dict[str, Any]:
         raise BadInput(400, Problem(code="structure", text="The body is not a JSON object."))
     named = resource.get("resourceType")
     if named != type_name:
-        text = f"The body is {named or 'without resourceType'}, the address says {type_name}."
+        held = "of another type than" if named else "without resourceType;"
+        text = f"The body is {held} the address says: {type_name}."
         raise BadInput(400, Problem(code="invalid", expression="resourceType", text=text))
     refuse(structure_of(resource, release, models=type_name not in HOT))
     return resource
@@ -148,18 +158,22 @@ def checked(resource: Any, type_name: str, release: str) -> dict[str, Any]:
 
 def structure_of(content: Any, release: str, *, models: bool) -> tuple[Problem, ...]:
     """Everything wrong with the structure of what was sent."""
-    return check(content, cast(Release, release), models=models)
+    return structure.check(content, cast(Release, release), models=models)
 
 
 def refuse(problems: Iterable[Problem]) -> None:
     """Raises BadInput with the problems that are errors, if there are any."""
     errors = [problem for problem in problems if problem.severity in ("error", "fatal")]
     if errors:
-        raise BadInput(status_of(errors), *errors)
+        raise BadInput(structure.status_of(errors), *errors)
 
 
 def create_entry(
-    resource: Any, type_name: str, release: str, if_none_exist: str | None, full_url: str | None = None
+    resource: Any,
+    type_name: str,
+    release: str,
+    if_none_exist: str | None,
+    full_url: str | None = None,
 ) -> Entry:
     """An entry that creates."""
     known_type(type_name, release)
@@ -185,7 +199,7 @@ def update_entry(
     known_type(type_name, release)
     plain = checked(resource, type_name, release)
     if own_id is not None and plain.get("id") != own_id:
-        text = f"The body's id is {plain.get('id')!r}, the address says {own_id!r}."
+        text = "The body's id must be that of the address."
         raise BadInput(400, Problem(code="invalid", expression=f"{type_name}.id", text=text))
     return Entry(
         method="PUT",

@@ -4,13 +4,13 @@ from collections.abc import Iterable
 from typing import Any
 
 from service.api.gateway import Gateway, checked
+from service.api.representation import instant_text
 from service.assessment.assess import dry_run, verdict_answer
 from service.auth.tokens import Source
 from service.errors import BadInput, Problem
 from service.facts.finding import Finding
 from service.fhir.own import STEP_INPUT_SYSTEM, STEP_SYSTEM
 from service.fhir.write.answers import CAUTION
-from service.api.representation import instant_text
 from service.reconcile.intake import Caller
 
 PLAIN = frozenset({"patient", "unit", "at", "performer", "order"})
@@ -53,9 +53,7 @@ def _parameters(content: dict[str, Any]) -> list[dict[str, Any]]:
     names = [parameter.get("name") for parameter in found]
     if "patient" not in names:
         text = "Name the patient: a Reference or an Identifier."
-        raise BadInput(
-            400, Problem(code="required", expression="Parameters.parameter", text=text)
-        )
+        raise BadInput(400, Problem(code="required", expression="Parameters.parameter", text=text))
     return list(found)
 
 
@@ -63,7 +61,9 @@ def _task(given: Iterable[dict[str, Any]], now: str) -> dict[str, Any]:
     """The step check-unit that the parameters describe."""
     task: dict[str, Any] = {
         "resourceType": "Task",
-        "identifier": [{"system": "urn:ietf:rfc:3986", "value": "urn:transfusion-events:rehearsal"}],
+        "identifier": [
+            {"system": "urn:ietf:rfc:3986", "value": "urn:transfusion-events:rehearsal"}
+        ],
         "status": "completed",
         "intent": "order",
         "code": {"coding": [{"system": STEP_SYSTEM, "code": "check-unit"}]},
@@ -116,7 +116,10 @@ def _finding(finding: Finding) -> dict[str, Any]:
     if finding.remedy is not None:
         parts.append({"name": "remedy", "valueCode": finding.remedy.value})
     parts += [
-        {"name": "source", "valueString": f"{row.row} = {row.value} since {row.since}: {row.source}"}
+        {
+            "name": "source",
+            "valueString": f"{row.row} = {row.value} since {row.since}: {row.source}",
+        }
         for row in finding.cited
     ]
     return {"name": "finding", "part": parts}

@@ -13,6 +13,7 @@ from service.store.port import Term
 PREFIXES = ("eq", "ne", "gt", "lt", "ge", "le", "sa", "eb")
 PAGE = 50
 LARGEST_PAGE = 200
+MOST_VALUES = 200
 CONTROL = frozenset({"_count", "_after", "_format", "_pretty", "_summary"})
 
 
@@ -47,18 +48,28 @@ def query_of(
         plain = name.partition(":")[0]
         if name in CONTROL:
             control[name] = value
-        elif plain not in known or (":" in name and name != f"{plain}:identifier"):
+        elif plain not in known:
             if strict:
-                raise BadInput(400, _unknown(name, type_name))
+                raise BadInput(400, _unknown(type_name))
+        elif name != plain and not _takes(known[plain], name):
+            raise BadInput(400, _modified(plain))
         elif value:
             terms.append(_term(known[plain], value, base))
             applied.append((name, value))
+    if sum(len(term.alternatives) for term in terms) > MOST_VALUES:
+        text = f"A search may ask for {MOST_VALUES} values."
+        raise BadInput(400, Problem(code="too-costly", text=text))
     return Query(
         terms=tuple(terms),
         count=_count(control.get("_count")),
         after=control.get("_after"),
         applied=tuple(applied),
     )
+
+
+def _takes(parameter: Parameter, name: str) -> bool:
+    """True for the one modifier that is known: a reference by the identifier of its target."""
+    return parameter.kind == "reference" and name == f"{parameter.name}:identifier"
 
 
 def _term(parameter: Parameter, value: str, base: str) -> Term:
@@ -114,7 +125,7 @@ def _reference(name: str, value: str, base: str) -> SearchValue:
 def _span(name: str, text: str) -> tuple[datetime, datetime]:
     try:
         return span_of(text)
-    except (ValueError, IndexError) as bad:
+    except (ValueError, IndexError, OverflowError) as bad:
         message = f"{name} takes a FHIR date such as 2026-03-01 or 2026-03-01T10:00:00Z."
         raise BadInput(400, Problem(code="value", text=message)) from bad
 
@@ -127,6 +138,11 @@ def _count(text: str | None) -> int:
     return min(int(text[:9]), LARGEST_PAGE)
 
 
-def _unknown(name: str, type_name: str) -> Problem:
-    text = f"{type_name} has no search parameter {name!r} here."
+def _unknown(type_name: str) -> Problem:
+    text = f"A parameter is none by which {type_name} is searched here; see metadata."
+    return Problem(code="not-supported", text=text)
+
+
+def _modified(name: str) -> Problem:
+    text = f"The modifier of {name} is not known here."
     return Problem(code="not-supported", text=text)

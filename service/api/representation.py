@@ -37,6 +37,4 @@ def shown_version(row: ResourceVersion, facility: str, answer_of: AnswerOf) -> d
     given = None
     if row.type == "Task":
         given = answer_of(facility, f"{row.type}/{row.id}", row.version)
-    return shown(
-        parse(row.body), version=row.version, at=row.at, release=row.release, answer=given
-    )
+    return shown(parse(row.body), version=row.version, at=row.at, release=row.release, answer=given)

@@ -1,6 +1,7 @@
 """The FHIR routes of one release."""
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from typing import Any
 from urllib.parse import parse_qsl
 
@@ -14,12 +15,14 @@ from service.api.operations import check_unit
 from service.api.outcomes import answer, stored_headers, version_headers
 from service.api.queries import query_of
 from service.auth.tokens import Source, Tokens
-from service.errors import BadInput, Problem
+from service.errors import BadInput, NotPermitted, Problem
 from service.fhir.edge.strict_json import parse
 from service.fhir.write import operation_outcome
 from service.reconcile.intake import Outcome
 
-LARGEST_BODY = 5 * 1024 * 1024
+LARGEST_BUNDLE = 5 * 1024 * 1024  # bytes
+LARGEST_RESOURCE = 1024 * 1024
+LARGEST_FORM = 64 * 1024
 
 
 def router(gateway: Gateway, tokens: Tokens, release: str, software: str) -> APIRouter:
@@ -101,37 +104,33 @@ class Door:
 
     async def bundle(self, request: Request) -> Response:
         """A transaction or a batch."""
-        source, body = await self._sent(request)
-        found = await bundle(self.gateway, source, self.release, body, parse(body))
+        source = self._caller(request)
+        async with self._audited(source, "bundle"):
+            body = await self._body(request, LARGEST_BUNDLE)
+            found = await bundle(self.gateway, source, self.release, body, parse(body))
         return answer(found, self.release)
 
     async def create(self, request: Request, type: str) -> Response:
         """Creates, or answers 200 with what already says the same."""
-        source, body = await self._sent(request)
-        condition = request.headers.get("if-none-exist")
-        entry = create_entry(parse(body), type, self.release, condition)
-        (outcome,) = await self.gateway.write(source, self.release, "create", body, (entry,))
+        source = self._caller(request)
+        async with self._audited(source, "create"):
+            body = await self._body(request, LARGEST_RESOURCE)
+            condition = request.headers.get("if-none-exist")
+            entry = create_entry(parse(body), type, self.release, condition)
+            (outcome,) = await self.gateway.write(source, self.release, "create", body, (entry,))
         return self._stored(request, outcome)
 
     async def update(self, request: Request, type: str, id: str) -> Response:
         """Updates a resource by our id."""
-        source, body = await self._sent(request)
-        if_match = request.headers.get("if-match")
-        entry = update_entry(parse(body), type, id, self.release, if_match)
-        (outcome,) = await self.gateway.write(source, self.release, "update", body, (entry,))
-        return self._stored(request, outcome)
+        return await self._update(request, type, id, None)
 
     async def update_matching(self, request: Request, type: str) -> Response:
         """Updates the one resource that bears an identifier."""
-        source, body = await self._sent(request)
-        if_match = request.headers.get("if-match")
         query = request.url.query
         if not query:
             text = "An update needs an id in the address, or a condition."
             raise BadInput(400, Problem(code="invalid", text=text))
-        entry = update_entry(parse(body), type, None, self.release, if_match, query)
-        (outcome,) = await self.gateway.write(source, self.release, "update", body, (entry,))
-        return self._stored(request, outcome)
+        return await self._update(request, type, None, query)
 
     async def read(self, request: Request, type: str, id: str) -> Response:
         """Reads the current version."""
@@ -143,43 +142,67 @@ class Door:
 
     async def search(self, request: Request, type: str) -> Response:
         """Searches a type."""
-        self._accepts(request)
         return self._search(request, type, list(request.query_params.multi_items()))
 
     async def search_form(self, request: Request, type: str) -> Response:
         """Searches a type with parameters in the body."""
-        self._accepts(request)
+        self._caller(request)
         if not request.headers.get("content-type", "").startswith(
             "application/x-www-form-urlencoded"
         ):
             text = "Send _search as application/x-www-form-urlencoded."
             raise BadInput(415, Problem(code="not-supported", text=text))
-        form = (await body_of(request)).decode("utf-8", errors="replace")
+        form = (await body_of(request, LARGEST_FORM)).decode("utf-8", errors="replace")
         asked = list(request.query_params.multi_items()) + parse_qsl(form, keep_blank_values=True)
         return self._search(request, type, asked)
 
     async def check_unit(self, request: Request) -> Response:
         """Judges a unit as a recorded check would be; stores only an audit row."""
-        source, body = await self._sent(request)
-        found = await check_unit(self.gateway, source, self.release, parse(body))
+        source = self._caller(request)
+        async with self._audited(source, "check-unit"):
+            body = await self._body(request, LARGEST_RESOURCE)
+            found = await check_unit(self.gateway, source, self.release, parse(body))
         return answer(found, self.release)
+
+    async def _update(
+        self, request: Request, type: str, id: str | None, query: str | None
+    ) -> Response:
+        source = self._caller(request)
+        async with self._audited(source, "update"):
+            body = await self._body(request, LARGEST_RESOURCE)
+            if_match = request.headers.get("if-match")
+            entry = update_entry(parse(body), type, id, self.release, if_match, query)
+            (outcome,) = await self.gateway.write(source, self.release, "update", body, (entry,))
+        return self._stored(request, outcome)
 
     def _accepts(self, request: Request) -> None:
         wanted = request.query_params.get("_format")
         check_accept(request.headers.get("accept"), wanted, self.release)
 
-    async def _sent(self, request: Request) -> tuple[Source, bytes]:
-        """Who sends, and what: the credential is looked at before the body."""
+    def _caller(self, request: Request) -> Source:
+        """Who asks: looked at before anything that was sent."""
         self._accepts(request)
-        source = self.tokens.source(request.headers)
+        if len(request.headers.getlist("authorization")) > 1:
+            raise NotPermitted(401, "Send one Authorization header.")
+        return self.tokens.source(request.headers)
+
+    @asynccontextmanager
+    async def _audited(self, source: Source, interaction: str) -> AsyncIterator[None]:
+        """A refused request leaves an audit row and nothing else."""
+        try:
+            yield
+        except (BadInput, NotPermitted) as refused:
+            await self.gateway.refused(source, interaction, refused)
+            raise
+
+    async def _body(self, request: Request, largest: int) -> bytes:
         if request.headers.get("content-encoding", "identity") != "identity":
             raise BadInput(415, Problem(code="not-supported", text="Send the body uncompressed."))
         check_content(request.headers.get("content-type"), self.release)
-        return source, await body_of(request)
+        return await body_of(request, largest)
 
     def _read(self, request: Request, type: str, id: str, version: str | None) -> Response:
-        self._accepts(request)
-        source = self.tokens.source(request.headers)
+        source = self._caller(request)
         row = self.gateway.read(source, self.release, type, id, version)
         headers = version_headers(row.version, row.at)
         if version is None and request.headers.get("if-none-match") == headers["ETag"]:
@@ -187,13 +210,11 @@ class Door:
         return answer(self.gateway.show(row, source), self.release, headers=headers)
 
     def _search(self, request: Request, type: str, asked: list[tuple[str, str]]) -> Response:
-        source = self.tokens.source(request.headers)
+        source = self._caller(request)
         _, strict = preference(request.headers.get("prefer"))
         known_type(type, self.release)
         query = query_of(type, self.release, asked, strict=strict, base=self.base)
-        return answer(
-            self.gateway.search(source, self.release, type, query), self.release
-        )
+        return answer(self.gateway.search(source, self.release, type, query), self.release)
 
     def _stored(self, request: Request, outcome: Outcome) -> Response:
         wanted, _ = preference(request.headers.get("prefer"))
@@ -209,14 +230,14 @@ class Door:
         return answer(body, self.release, status=outcome.status, headers=headers)
 
 
-async def body_of(request: Request) -> bytes:
+async def body_of(request: Request, largest: int) -> bytes:
     """The body, cut off (413) as soon as it grows too large, whatever Content-Length says."""
     parts: list[bytes] = []
     size = 0
     async for part in request.stream():
         size += len(part)
-        if size > LARGEST_BODY:
-            text = f"A body may hold {LARGEST_BODY} bytes."
+        if size > largest:
+            text = f"A body may hold {largest} bytes here."
             raise BadInput(413, Problem(code="too-long", text=text))
         parts.append(part)
     return b"".join(parts)

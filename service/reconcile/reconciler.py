@@ -150,14 +150,20 @@ class Reconciler:
     async def audit_rehearsal(self, caller: Caller, word: str, unit: UnitKey | None) -> None:
         """A dry run leaves an audit row with its verdict and the policy's digest."""
         detail = {"unit": unit.text if unit else None, "policy": self.policy.digest}
+        await self.audit(caller.facility, caller.actor, "check-unit", outcome=word, detail=detail)
+
+    async def audit(
+        self, facility: str, who: str, action: str, *, outcome: str, detail: dict[str, Any]
+    ) -> None:
+        """One audit row and nothing else. ``detail`` holds no names and nothing that was sent."""
         row = AuditRow(
             at=self.clock.now(),
-            action="check-unit",
-            who=caller.actor,
-            outcome=word,
+            action=action,
+            who=who,
+            outcome=outcome,
             detail=msgspec.json.encode(detail),
         )
-        await self._commit(Change(facility=caller.facility, audit=(row,)))
+        await self._commit(Change(facility=facility, audit=(row,)))
 
     def _admit(self) -> None:
         """The queue is bounded by time: nothing enters while the oldest write waits too long."""
