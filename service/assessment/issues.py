@@ -87,7 +87,7 @@ def _of_judgement(
 
 
 def _without_grace(bench: Bench, clock: Clock, course: Course) -> tuple[Finding, ...]:
-    """The findings of the running unit; what a start lacks without its check waits for the grace."""
+    """The findings of the running unit; what a start without check lacks waits for the grace."""
     start = course.start
     if start is None or start.check is not None or _grace_over(bench, clock, start):
         return course.findings
