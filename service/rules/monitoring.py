@@ -8,13 +8,14 @@ from service.facts.quantity import Reading, Vital
 from service.policy.policy import ADVICE
 from service.rules import monitoring_news
 from service.rules.context import advice_of
-from service.rules.monitoring_chart import Read, Said
+from service.rules.monitoring_chart import Said
 from service.rules.monitoring_missing import missing_observations
 from service.rules.monitoring_news import ScoreSet
 from service.rules.monitoring_sweep import Hit
 from service.rules.monitoring_triggers import NEWS2, TRIGGERS, Trigger
 from service.rules.monitoring_watched import Watched
 from service.rules.monitoring_words import NAMES, shown, value_text
+from service.rules.observed import Read
 
 Evidence = tuple[Read | Said, ...]
 GRADES = {"pause": 1, "stop": 2}

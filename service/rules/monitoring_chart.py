@@ -1,28 +1,23 @@
 """The patient's readings and signs in clinical order, as one unit's screening sees them."""
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from decimal import Decimal
-from itertools import groupby, pairwise
-from operator import attrgetter
+from itertools import groupby, islice
+from operator import eq, itemgetter
 from typing import NamedTuple
 
 from service.facts.case import Case, step_time
 from service.facts.fact import Fact
 from service.facts.moment import Moment
-from service.facts.quantity import Reading, Unusable, Vital
+from service.facts.once import once
+from service.facts.quantity import Unusable, Vital
 from service.facts.records import Sign, Vitals
 from service.facts.steps import Step, StepCode
 from service.rules.monitoring_conditions import tenth
-
-
-class Read(NamedTuple):
-    """A usable reading with the fact it came in."""
-
-    at: datetime
-    key: str
-    reading: Reading
+from service.rules.observed import Read, readings
 
 
 class Lost(NamedTuple):
@@ -74,36 +69,39 @@ class Chart:
         return [read for read in group if read.at == newest[read.reading.site]]
 
 
-_at = attrgetter("at")
+_at = itemgetter(0)
 
 
+@once
 def chart_of(case: Case) -> Chart:
     """Every reading and sign of the patient."""
-    chart = Chart(reads={}, signs=[], lost=[], coarse=[])
+    chart = Chart(reads=_by_vital(readings(case)), signs=[], lost=[], coarse=[])
     vitals = case.of(Vitals)
     panels = _panel_times(vitals)
     for fact in vitals:
-        _file_readings(chart, fact)
+        chart.coarse.extend(_undated(fact))
         if fact.body.unusable:
             _file_lost(chart, fact, panels.get(fact.resource))
     _file_signs(chart, case)
-    for found in chart.reads.values():
-        found.sort(key=_at)
     chart.signs.sort(key=lambda said: (said.at, said.present, said.key, said.word))
     chart.lost.sort(key=lambda lost: (lost.at, lost.key))
     return chart
 
 
-def _file_readings(chart: Chart, fact: Fact[Vitals]) -> None:
-    reads = chart.reads
-    for reading in fact.body.readings:
-        at = reading.at.instant
-        if at is None:
-            chart.coarse.append((fact.key, reading.at.text))
-        elif reading.vital in reads:
-            reads[reading.vital].append(Read(at, fact.key, reading))
+def _by_vital(dated: Iterable[Read]) -> dict[Vital, list[Read]]:
+    found: dict[Vital, list[Read]] = {}
+    for read in dated:
+        vital = read.reading.vital
+        if vital in found:
+            found[vital].append(read)
         else:
-            reads[reading.vital] = [Read(at, fact.key, reading)]
+            found[vital] = [read]
+    return found
+
+
+def _undated(fact: Fact[Vitals]) -> list[tuple[str, str]]:
+    """Readings whose time is too coarse, with the text that was sent for it."""
+    return [(fact.key, one.at.text) for one in fact.body.readings if one.at.instant is None]
 
 
 def _file_lost(chart: Chart, fact: Fact[Vitals], panel: Moment | None) -> None:
@@ -160,7 +158,8 @@ def may_fall_in(text: str, start: datetime, end: datetime | None, zone: tzinfo) 
 
 def conflicts(reads: list[Read]) -> list[tuple[Read, ...]]:
     """Readings of one vital, site and instant whose values differ."""
-    if all(first.at != second.at for first, second in pairwise(reads)):
+    times = [read.at for read in reads]
+    if True not in map(eq, times, islice(times, 1, None)):
         return []
     found = []
     for _, same in groupby(reads, key=_at):

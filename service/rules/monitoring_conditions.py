@@ -187,10 +187,9 @@ class Measure:
         self._lowest = {vital: min(found) for vital, found in values.items()}
         self._on_air = _on_air(baselines.get(Vital.SATURATION, ()))
 
-    def mask(self, reading: Reading) -> int:
-        """The conditions of one reading, shown and unsure."""
-        of = self._of.get(reading.vital)
-        return 0 if of is None else of(reading)
+    def of(self, vital: Vital) -> Callable[[Reading], int]:
+        """What tells the conditions of a reading of this vital, shown and unsure."""
+        return self._of.get(vital, _nothing)
 
     def risen(self, reading: Reading) -> Decimal | None:
         """The larger rise in °C against the baselines of the same site, or None."""
@@ -329,6 +328,10 @@ class Measure:
         if before is None:
             return OXYGEN_UP << UNSURE if reading.value > 0 else 0
         return OXYGEN_UP if reading.value > before else 0
+
+
+def _nothing(reading: Reading) -> int:
+    return 0
 
 
 def _on_air(saturations: tuple[Reading, ...]) -> bool | None:

@@ -1,15 +1,17 @@
 """VIT-17: what was not measured, cannot be placed in time, or contradicts itself."""
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
+from itertools import islice
 
 from service.facts.finding import Finding
 from service.facts.quantity import Vital
 from service.policy.policy import ADVICE
 from service.rules.context import advice_of
-from service.rules.monitoring_chart import Lost, Read, conflicts, may_fall_in
+from service.rules.monitoring_chart import Lost, conflicts, may_fall_in
 from service.rules.monitoring_watched import Watched
 from service.rules.monitoring_words import NAMES, value_text
+from service.rules.observed import Read
 
 RULE = "VIT-17"
 PRESSURES = frozenset({Vital.SYSTOLIC, Vital.MEAN_PRESSURE})
@@ -28,18 +30,12 @@ def missing_observations(watched: Watched) -> Iterable[Finding]:
 def _incomplete(watched: Watched, word: str) -> Iterable[Finding]:
     """The last set that a clinician took, where it lacks a vital that every set needs."""
     until = _sets_until(watched)
-    taken = _taken(watched, until)
-    if not taken:
+    last = _last_taken(watched, until)
+    if last is None:
         return
-    last = max(item.at for item in taken)
-    window = watched.limits.set_window
-    near = [item for item in taken if abs(item.at - last) <= window]
-    held = {
-        vital
-        for vital in watched.chart.reads
-        for read in watched.chart.between(vital, watched.start, until)
-        if abs(read.at - last) <= window
-    }
+    reads, lost = _near(watched, last, until)
+    near = [read for read in reads if _by_clinician(read)] + lost
+    held = {read.reading.vital for read in reads}
     missing = [vital for vital in _required(watched) if not _held(vital, held)]
     if missing:
         yield _finding(
@@ -58,17 +54,27 @@ def _sets_until(watched: Watched) -> datetime:
     return watched.end if ended is None else ended + watched.limits.span("end-observation")
 
 
-def _taken(watched: Watched, until: datetime) -> list[Read | Lost]:
-    """What clinicians measured, or tried to."""
-    found: list[Read | Lost] = [
-        read
-        for vital in watched.chart.reads
-        if vital is not Vital.WEIGHT
-        for read in watched.chart.between(vital, watched.start, until)
-        if not read.reading.device
-    ]
-    found += [lost for lost in watched.chart.lost if watched.start < lost.at <= until]
-    return found
+def _last_taken(watched: Watched, until: datetime) -> datetime | None:
+    """When clinicians last measured, or tried to."""
+    chart, start = watched.chart, watched.start
+    found = [lost.at for lost in chart.lost if start < lost.at <= until]
+    for vital in chart.reads:
+        reads = chart.between(vital, start, until)
+        found += islice((read.at for read in reversed(reads) if _by_clinician(read)), 1)
+    return max(found, default=None)
+
+
+def _by_clinician(read: Read) -> bool:
+    return not read.reading.device and read.reading.vital is not Vital.WEIGHT
+
+
+def _near(watched: Watched, at: datetime, until: datetime) -> tuple[list[Read], list[Read | Lost]]:
+    """What was measured, and what without a number, within the set window of an instant."""
+    chart, window = watched.chart, watched.limits.set_window
+    after = max(watched.start, at - window - timedelta.resolution)
+    until = min(until, at + window)
+    reads = [read for vital in chart.reads for read in chart.between(vital, after, until)]
+    return reads, [lost for lost in chart.lost if after < lost.at <= until]
 
 
 def _required(watched: Watched) -> list[Vital]:

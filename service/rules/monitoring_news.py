@@ -5,9 +5,10 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from service.facts.quantity import Reading, Vital
-from service.rules.monitoring_chart import Chart, Read
+from service.rules.monitoring_chart import Chart
 from service.rules.monitoring_limits import Limits
 from service.rules.news2 import CHART, Score, points, score
+from service.rules.observed import Read
 
 LOWEST_AGE = 16
 SIGNS = (*CHART, Vital.OXYGEN_FLOW, Vital.CONSCIOUSNESS)

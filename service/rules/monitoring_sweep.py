@@ -13,10 +13,11 @@ from operator import attrgetter, itemgetter
 from typing import NamedTuple
 
 from service.facts.quantity import Reading, Vital
-from service.rules.monitoring_chart import Chart, Read, Said
+from service.rules.monitoring_chart import Chart, Said
 from service.rules.monitoring_conditions import OF_VITAL, SHOWN, UNSURE, Measure, of_sign
 from service.rules.monitoring_limits import Limits
 from service.rules.monitoring_triggers import Trigger, met, unsure
+from service.rules.observed import Read
 
 _at = attrgetter("at")
 Found = tuple[str, int, bool]  # a trigger's reason, the conditions that met it, by signs alone
@@ -134,8 +135,13 @@ def _confirm(
     known = 0
     normal: list[datetime] = []
     normal_since: datetime | None = None
+    shows = measure.of(vital)
     for read in reads:
-        mask = measure.mask(read.reading)
+        mask = shows(read.reading)
+        if not mask:
+            normal.append(read.at)
+            normal_since = normal_since or read.at
+            continue
         if not mask & SHOWN:
             normal.append(read.at)
             normal_since = normal_since or read.at
@@ -147,7 +153,7 @@ def _confirm(
         if fresh:
             seen.update((bit, read.at) for bit in _bits(fresh))
             known |= fresh
-        if mask and read.reading.device:
+        if read.reading.device:
             mask = _ripe(mask, seen, read.at - limits.confirm)
         if mask:
             found.shown.append(Shown(read.at, mask, read))

@@ -9,11 +9,12 @@ from service.facts.quantity import Reading, Vital
 from service.facts.records import EncounterRecord
 from service.facts.unit import UnitKey
 from service.rules.context import Running
-from service.rules.monitoring_chart import Chart, Read, chart_of
+from service.rules.monitoring_chart import Chart, chart_of
 from service.rules.monitoring_conditions import Bands, Measure, bands_of, tenth
 from service.rules.monitoring_episode import NEVER, Episode, dismissals, episode_of
 from service.rules.monitoring_limits import Limits, limits_at
 from service.rules.monitoring_sweep import Sweep, sweep
+from service.rules.observed import Read
 from service.rules.recipient import recipient_at
 
 ACUTE = (

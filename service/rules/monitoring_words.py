@@ -3,8 +3,9 @@
 from decimal import Decimal
 
 from service.facts.quantity import UNIT_OF, Reading, Vital
-from service.rules.monitoring_chart import Read, Said
+from service.rules.monitoring_chart import Said
 from service.rules.monitoring_conditions import tenth
+from service.rules.observed import Read
 
 NAMES: dict[Vital, str] = {
     Vital.TEMPERATURE: "temperature",

@@ -4,7 +4,8 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from operator import attrgetter
+from operator import itemgetter
+from typing import NamedTuple
 
 from service.facts.case import Case, UnitView
 from service.facts.once import once
@@ -12,14 +13,12 @@ from service.facts.quantity import Reading, Vital
 from service.facts.records import Vitals
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
-    """One reading with an exact time: when, what, the fact that holds it, what it was taken for."""
+class Read(NamedTuple):
+    """A usable reading with an exact time, and the fact it came in."""
 
     at: datetime
+    key: str
     reading: Reading
-    fact: str
-    part_of: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,50 +26,45 @@ class ObservedSet:
     """Readings taken within one set window; ``at`` is the last, ``latest`` has one per vital."""
 
     at: datetime
-    latest: tuple[Taken, ...]
+    latest: tuple[Read, ...]
 
     @property
     def vitals(self) -> frozenset[Vital]:
         """What the set holds."""
-        return frozenset(taken.reading.vital for taken in self.latest)
+        return frozenset(read.reading.vital for read in self.latest)
 
     @property
     def facts(self) -> tuple[str, ...]:
         """Keys of the facts it rests on."""
-        return tuple(sorted({taken.fact for taken in self.latest}))
+        return tuple(sorted({read.key for read in self.latest}))
 
     def value(self, vital: Vital) -> Reading | None:
         """The set's reading of one vital, or None."""
-        return next((t.reading for t in self.latest if t.reading.vital is vital), None)
+        return next((read.reading for read in self.latest if read.reading.vital is vital), None)
 
 
 @once
-def readings(case: Case) -> tuple[Taken, ...]:
-    """All readings of the patient that have an exact time, in clinical order."""
+def readings(case: Case) -> tuple[Read, ...]:
+    """All readings with an exact time, in clinical order; equal times by key."""
     found = [
-        Taken(
-            at=reading.at.instant,
-            reading=reading,
-            fact=fact.key,
-            part_of=frozenset(token for ref in fact.body.part_of for token in ref.tokens),
-        )
+        Read(at, fact.key, reading)
         for fact in case.of(Vitals)
         for reading in fact.body.readings
-        if reading.at.instant is not None
+        if (at := reading.at.instant) is not None
     ]
-    return tuple(sorted(found, key=lambda t: (t.at, t.reading.vital, t.fact)))
+    return tuple(sorted(found, key=_at))
 
 
-def between(taken: Sequence[Taken], since: datetime, until: datetime) -> Sequence[Taken]:
+def between(taken: Sequence[Read], since: datetime, until: datetime) -> Sequence[Read]:
     """The readings of a stretch of time, both ends included; they are in clinical order."""
     first = bisect_left(taken, since, key=_at)
     return taken[first : bisect_right(taken, until, lo=first, key=_at)]
 
 
-_at = attrgetter("at")
+_at = itemgetter(0)
 
 
-def sets(taken: Sequence[Taken], window: timedelta) -> Iterator[ObservedSet]:
+def sets(taken: Sequence[Read], window: timedelta) -> Iterator[ObservedSet]:
     """A set for every instant of a reading, in clinical order: what was read within the window.
 
     taken: in clinical order, as ``readings`` gives them.
@@ -81,7 +75,7 @@ def sets(taken: Sequence[Taken], window: timedelta) -> Iterator[ObservedSet]:
             continue
         while taken[first].at < last.at - window:
             first += 1
-        latest = {t.reading.vital: t for t in taken[first:place]}
+        latest = {read.reading.vital: read for read in taken[first:place]}
         yield ObservedSet(at=last.at, latest=tuple(latest[key] for key in sorted(latest)))
 
 
@@ -101,12 +95,15 @@ def fullest(found: Iterable[ObservedSet], needed: frozenset[Vital]) -> ObservedS
     return max(found, key=lambda s: (len(s.vitals & needed), s.at), default=None)
 
 
-def of_unit(taken: Iterable[Taken], unit: UnitView, case: Case) -> tuple[Taken, ...]:
+def of_unit(taken: tuple[Read, ...], unit: UnitView, case: Case) -> tuple[Read, ...]:
     """The readings that may satisfy a unit's due observation.
 
     One that says which unit's step it belongs to satisfies that unit only; one that says nothing,
     or names something unknown, satisfies every unit whose window holds it.
     """
+    stated = [fact for fact in case.of(Vitals) if fact.body.part_of]
+    if not stated:
+        return taken
     own = _step_tokens(unit)
     others = frozenset(
         token
@@ -114,7 +111,12 @@ def of_unit(taken: Iterable[Taken], unit: UnitView, case: Case) -> tuple[Taken, 
         if key != unit.key
         for token in _step_tokens(other)
     )
-    return tuple(t for t in taken if not t.part_of & (others - own) or t.part_of & own)
+    away: set[str] = set()
+    for fact in stated:
+        named = {token for ref in fact.body.part_of for token in ref.tokens}
+        if named & (others - own) and not named & own:
+            away.add(fact.key)
+    return tuple(read for read in taken if read.key not in away)
 
 
 def _step_tokens(unit: UnitView) -> frozenset[str]:

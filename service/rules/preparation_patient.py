@@ -76,7 +76,7 @@ def fever(pre: PreStart) -> tuple[Finding, ...]:
         text = "No recent temperature is on record."
         return say.missing("temperature-not-sent", text, ("temperature",))
     last = max((one for one in warm if one.at == warm[-1].at), key=lambda t: t.reading.value)
-    also = Also(facts=(last.fact,), cited=(limit.cited,))
+    also = Also(facts=(last.key,), cited=(limit.cited,))
     if last.reading.value.quantize(TENTH, rounding=ROUND_HALF_UP) < limit.number:
         return say.passed("no-baseline-fever", "The baseline is below fever.", also=also)
     text = f"The patient's temperature is at or above {limit.number} °C: ask the prescriber."

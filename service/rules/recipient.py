@@ -9,7 +9,7 @@ from service.facts.case import EARLIEST, Case
 from service.facts.fact import Fact
 from service.facts.moment import Moment
 from service.facts.once import once
-from service.facts.quantity import Vital
+from service.facts.quantity import Reading, Vital
 from service.facts.records import AntibodyResult, GroupResult, PatientRecord, Vitals
 from service.facts.unit import Group
 from service.policy.policy import Policy, Site
@@ -259,8 +259,17 @@ def _trusted(
 def _weight(case: Case, site: Site, instant: datetime) -> Decimal | None:
     found = [
         (reading.at.instant or EARLIEST, -reading.value)
-        for fact in case.of(Vitals)
-        for reading in fact.body.readings
-        if reading.vital is Vital.WEIGHT and known_by(reading.at, instant, site.zone)
+        for reading in _weights(case)
+        if known_by(reading.at, instant, site.zone)
     ]
     return -max(found)[1] if found else None
+
+
+@once
+def _weights(case: Case) -> tuple[Reading, ...]:
+    return tuple(
+        reading
+        for fact in case.of(Vitals)
+        for reading in fact.body.readings
+        if reading.vital is Vital.WEIGHT
+    )

@@ -10,7 +10,7 @@ from service.facts.quantity import Vital
 from service.rules.context import Running
 from service.rules.observed import (
     ObservedSet,
-    Taken,
+    Read,
     between,
     fullest,
     missing_of,
@@ -87,7 +87,7 @@ class _Place:
     waits: bool = False
 
 
-def _follow(running: Running, due: _Due, taken: tuple[Taken, ...]) -> _Place:
+def _follow(running: Running, due: _Due, taken: tuple[Read, ...]) -> _Place:
     say = Following(running, due.rule, due.due)
     if say.row.off:
         return _Place()
@@ -102,7 +102,7 @@ def _follow(running: Running, due: _Due, taken: tuple[Taken, ...]) -> _Place:
     return _unmet(running, say, due, taken)
 
 
-def _unmet(running: Running, say: Following, due: _Due, taken: tuple[Taken, ...]) -> _Place:
+def _unmet(running: Running, say: Following, due: _Due, taken: tuple[Read, ...]) -> _Place:
     """Still to come, or overdue. Life-threatening urgency makes it a note: nobody is reminded."""
     clock = running.clock
     overdue = clock.passed(due.overdue) if due.inclusive else clock.reached(due.overdue)
@@ -130,17 +130,17 @@ def _deadline(
     )
 
 
-def _first_set(running: Running, due: _Due, taken: tuple[Taken, ...]) -> ObservedSet | None:
+def _first_set(running: Running, due: _Due, taken: tuple[Read, ...]) -> ObservedSet | None:
     """The first complete set from the opening of the window on, while the unit runs."""
     return next(
         (one for one in _sets(running, due, taken) if not missing_of(due.needed, one)), None
     )
 
 
-def _sets(running: Running, due: _Due, taken: tuple[Taken, ...]) -> Iterator[ObservedSet]:
+def _sets(running: Running, due: _Due, taken: tuple[Read, ...]) -> Iterator[ObservedSet]:
     window = running.policy.row("observation-set-window", due.due).span
     over = running.ended_at if due.kind != "end-observation" else None
-    until = over if over is not None else max((t.at for t in taken), default=due.opens)
+    until = over if over is not None else taken[-1].at if taken else due.opens
     return sets(between(taken, due.opens, until), window)
 
 
@@ -152,7 +152,7 @@ def _late(say: Following, due: _Due, met: ObservedSet) -> tuple[Finding, ...]:
 
 
 def _missed(
-    running: Running, say: Following, due: _Due, taken: tuple[Taken, ...]
+    running: Running, say: Following, due: _Due, taken: tuple[Read, ...]
 ) -> tuple[Finding, ...]:
     """Not done in its time: unknown, and never read as normal."""
     best = fullest(_sets(running, due, taken), due.needed)
