@@ -267,9 +267,9 @@ class Store(Protocol):
     ) -> Page:
         """Current versions stored in a release, by (last updated, id) descending.
 
-        ``_id`` and ``_lastUpdated`` need no stored values. A token's system None means any, "" none;
-        value None any. Pages never repeat a resource, nor miss one that was not updated meanwhile.
-        Raises BadInput (400) for a place that is not one of ours.
+        ``_id`` and ``_lastUpdated`` need no stored values. Of a token, system None means any and ""
+        none, value None any. Pages never repeat a resource, nor miss one that was not updated
+        meanwhile. Raises BadInput (400) for a place that is not one of ours.
         """
 
     def people(self, facility: str, tokens: Iterable[Token]) -> dict[Token, Person]:

@@ -102,14 +102,14 @@ def _copy_first(path: str, migration: Migration) -> None:
 
 
 def back_up(connection: apsw.Connection, to: str) -> None:
-    """A copy of a database in use, checked and synced before it takes its name."""
+    """A copy of a database in use, checked and synced before it takes its name.
+
+    The copy is of the moment at which it began. Raises StoreUnfit for one that is damaged.
+    """
     partial = Path(f"{to}.partial")
     partial.unlink(missing_ok=True)
     copy = apsw.Connection(str(partial))
-    with copy.backup("main", connection, "main") as backup:
-        while not backup.done:
-            backup.step(PAGES)
-            reach("backup-between-steps")
+    _copy_all(connection, copy)
     # One file to carry away: a copy with its own write-ahead log would be two.
     copy.execute("PRAGMA journal_mode = DELETE").fetchall()
     result = damage(copy)
@@ -121,9 +121,26 @@ def back_up(connection: apsw.Connection, to: str) -> None:
     partial.replace(to)
 
 
+def _copy_all(connection: apsw.Connection, copy: apsw.Connection) -> None:
+    """Holds one snapshot: without it, every write of another connection would start it afresh."""
+    connection.execute("BEGIN")
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchall()
+        with copy.backup("main", connection, "main") as backup:
+            while not backup.done:
+                backup.step(PAGES)
+                reach("backup-between-steps")
+    finally:
+        connection.execute("COMMIT")
+
+
 def damage(connection: apsw.Connection) -> str | None:
     """What is broken in a database file or between its tables, or None."""
-    found = [row[0] for row in connection.execute("PRAGMA integrity_check") if row[0] != "ok"]
-    loose = connection.execute("PRAGMA foreign_key_check").fetchall()
+    try:
+        told = [str(row[0]) for row in connection.execute("PRAGMA integrity_check")]
+        loose = connection.execute("PRAGMA foreign_key_check").fetchall()
+    except apsw.CorruptError as error:
+        return str(error)
+    found = [text for text in told if text != "ok"]
     found += [f"{table} row {row} points at nothing in {parent}" for table, row, parent, _ in loose]
     return "; ".join(found) or None

@@ -20,6 +20,7 @@ from tests.support.stored import (
     minute,
 )
 
+LEASE = minute(5)
 STATES = ("pending", "sent", "delivered", "superseded", "parked", "discarded")
 MOVES = {
     "pending": {"sent", "delivered", "superseded", "parked", "discarded"},
@@ -36,7 +37,7 @@ def send(store: Store, *rows: OutboxRow) -> None:
 
 
 def claim(
-    store: Store, now: datetime = START, limit: int = 9, lease: datetime = minute(5), **more: Any
+    store: Store, now: datetime = START, limit: int = 9, lease: datetime = LEASE, **more: Any
 ) -> list[list[OutboxRow]]:
     partner = more.get("partner", PARTNER)
     claimed = done(store.claim_streams(partner, now, limit=limit, lease=lease))

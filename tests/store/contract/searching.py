@@ -27,26 +27,29 @@ def ids(page: Page) -> list[str]:
     return [row.id for row in page.rows]
 
 
+STORED_TOKENS = {
+    "both": token("code", "a", CODES),
+    "none": token("code", "a"),
+    "other": token("code", "b", CODES),
+}
+ASKED_TOKENS = [
+    (token("code", "a"), {"both", "none"}),
+    (token("code", "a", ""), {"none"}),
+    (token("code", "a", CODES), {"both"}),
+    (token("code", None, CODES), {"both", "other"}),
+    (token("code", "A", CODES), set()),
+    (token("status", "a"), set()),
+]
+
+
 class SearchByToken:
     """Tokens: with a system, without one, of any system, and any code of a system."""
 
-    STORED = {
-        "both": token("code", "a", CODES),
-        "none": token("code", "a"),
-        "other": token("code", "b", CODES),
-    }
-    ASKED = [
-        (token("code", "a"), {"both", "none"}),
-        (token("code", "a", ""), {"none"}),
-        (token("code", "a", CODES), {"both"}),
-        (token("code", None, CODES), {"both", "other"}),
-        (token("code", "A", CODES), set()),
-        (token("status", "a"), set()),
-    ]
-
-    @pytest.mark.parametrize(("asked", "found"), ASKED)
+    @pytest.mark.parametrize(("asked", "found"), ASKED_TOKENS)
     def test_finds(self, store: Store, asked: SearchValue, found: set[str]) -> None:
-        commit(store, resources=tuple(a_version(id, values=(v,)) for id, v in self.STORED.items()))
+        commit(
+            store, resources=tuple(a_version(id, values=(v,)) for id, v in STORED_TOKENS.items())
+        )
         page = search(store, term(asked))
         assert set(ids(page)) == found
         assert page.total == len(found)
