@@ -1,7 +1,7 @@
 """A unit under observation: its window, baseline, and what one pass over the chart found."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from itertools import chain
 
 from service.facts.case import EARLIEST
@@ -69,11 +69,6 @@ class Watched:
     def ended(self) -> bool:
         """True once the bag is down."""
         return self.running.ended is not None
-
-    def within(self, at: datetime, window: timedelta) -> bool:
-        """True during the unit and up to a span after its end, its last moment included."""
-        ended = self.running.ended_at
-        return at >= self.start and (ended is None or at <= ended + window)
 
     def old(self, read: Read) -> bool:
         """True for a baseline taken longer before the start than the policy's age."""

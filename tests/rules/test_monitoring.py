@@ -119,6 +119,12 @@ class TestFirstOfTheEpisode:
         facts = *earlier_unit(-120, -20), first, self.NOW
         assert "VIT-01" in fired(screened(*facts, baseline={"temp": "36.8"}))
 
+    def test_a_unit_nobody_identified_is_an_episode_of_its_own(self) -> None:
+        facts = *earlier_unit(-120, -20), self.FIRST, self.NOW
+        running = a_running(unit_case(facts, baseline={"temp": "37.4"}))
+        unnamed = replace(running, unit=replace(running.unit, key=None))
+        assert fired(reaction.screen(unnamed)) == {"VIT-02": "watch"}
+
     def test_a_unit_started_later_changes_nothing(self) -> None:
         facts = *earlier_unit(60, None), self.NOW
         assert fired(screened(*facts, baseline={"temp": "37.4"})) == {"VIT-02": "watch"}

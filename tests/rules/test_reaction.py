@@ -588,6 +588,11 @@ class TestDelayedSerologic:
     def test_one_that_is_not_the_patients_own_is_not_new(self, mark: str) -> None:
         assert categories(down(antibodies(past(3 * DAY), "D", **{mark: True}))) == ()
 
+    def test_one_found_before_the_window_opens_is_excluded(self) -> None:
+        screen = down(antibodies(past(60), "E"))
+        assert categories(screen) == ()
+        assert screen.excluded == ("DSTR",)
+
     def test_a_coarse_time_is_not_after_the_start(self) -> None:
         coarse = AntibodyResult(antibodies=(Antibody(antigen="E"),), at=Moment(text="2025-06-05"))
         assert categories(down(fact(coarse, key()))) == ()
