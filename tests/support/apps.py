@@ -122,7 +122,9 @@ class House:
         who = self.source if source == "" else source
         if who is not None:
             sent.setdefault("authorization", f"Bearer token-{who}")
-        body = None if content is None else content if isinstance(content, bytes) else dumped(content)
+        body = (
+            None if content is None else content if isinstance(content, bytes) else dumped(content)
+        )
         if body is not None:
             sent.setdefault("content-type", "application/fhir+json")
         return await self.client.request(method, path, content=body, headers=sent)
@@ -179,7 +181,9 @@ class House:
 
     def counts(self) -> dict[str, int]:
         """Rows per table, what a refusal may write left out."""
-        connection = apsw.Connection(self.app.settings.service.store, flags=apsw.SQLITE_OPEN_READONLY)
+        connection = apsw.Connection(
+            self.app.settings.service.store, flags=apsw.SQLITE_OPEN_READONLY
+        )
         try:
             names = [
                 row[0]
@@ -195,7 +199,9 @@ class House:
 
     def rows(self, query: str, *values: Any) -> list[Any]:
         """Rows of a query of the store's own tables."""
-        connection = apsw.Connection(self.app.settings.service.store, flags=apsw.SQLITE_OPEN_READONLY)
+        connection = apsw.Connection(
+            self.app.settings.service.store, flags=apsw.SQLITE_OPEN_READONLY
+        )
         try:
             return list(connection.execute(query, values))
         finally:
