@@ -201,8 +201,7 @@ def _accepted(course: Course) -> dict[str, Answer]:
 
 def verdict_answer(judgement: Judgement) -> Answer:
     """The verdict of a judgement with every finding that was not simply met."""
-    shown = tuple(f for f in judgement.findings if f.verdict is None or f.verdict > 0)
-    return Answer(word=judgement.verdict.word, findings=shown)
+    return Answer(word=judgement.verdict.word, findings=judgement.notable)
 
 
 def _advice_answer(course: Course) -> Answer:

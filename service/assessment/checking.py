@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.assessment.memory import Memory, Standing
+from service.assessment.memory import Found, Memory, Standing
 from service.facts.case import EARLIEST, Case, UnitView, step_finished, step_time
 from service.facts.clinical import changed_after
 from service.facts.fact import Fact
@@ -33,8 +33,9 @@ class Judgement:
     """What the rules say of one unit at one check or start.
 
     step: the step judged, None for a dry run. findings: gravest first, every rule's, those that
-    were met included. authorised: (rule, authorising step) for findings a named person accepted.
-    acknowledged: the step that acknowledged the unit's cautions, or None.
+    were met included. notable: those that were not simply met. authorised: (rule, authorising step)
+    for findings a named person accepted. acknowledged: the step that acknowledged the unit's
+    cautions, or None.
     """
 
     step: Fact[Step] | None
@@ -43,6 +44,7 @@ class Judgement:
     stage: Stage
     at: datetime
     findings: tuple[Finding, ...]
+    notable: tuple[Finding, ...]
     authorised: tuple[tuple[str, Fact[Step]], ...] = ()
     acknowledged: Fact[Step] | None = None
 
@@ -52,7 +54,7 @@ class Judgement:
         accepted = {rule for rule, _ in self.authorised}
         standing = [
             finding
-            for finding in self.findings
+            for finding in self.notable
             if not (finding.verdict is Verdict.AUTHORISE and finding.rule in accepted)
             and not (finding.verdict is Verdict.CAUTION and self.acknowledged is not None)
         ]
@@ -93,7 +95,7 @@ def judge(
         urgency=urgency_at(bench.case, orders, at),
         orders=orders,
     )
-    findings = _found(bench, pre)
+    found = _found(bench, pre)
     step = start if stage is Stage.START else check
     return Judgement(
         step=step,
@@ -101,13 +103,14 @@ def judge(
         unit=unit,
         stage=stage,
         at=at,
-        findings=findings,
-        authorised=_authorised(pre, findings),
-        acknowledged=_acknowledged(pre, findings),
+        findings=found.all,
+        notable=found.notable,
+        authorised=_authorised(pre, found.notable),
+        acknowledged=_acknowledged(pre, found.notable),
     )
 
 
-def _found(bench: Bench, pre: PreStart) -> tuple[Finding, ...]:
+def _found(bench: Bench, pre: PreStart) -> Found:
     """What the rules find, gravest first; remembered where nothing that bears on it changed."""
     if bench.memory is None or bench.standing is None:
         return _asked(pre)
@@ -121,9 +124,9 @@ def _found(bench: Bench, pre: PreStart) -> tuple[Finding, ...]:
     return held
 
 
-def _asked(pre: PreStart) -> tuple[Finding, ...]:
+def _asked(pre: PreStart) -> Found:
     found = [finding for rule in RULES for finding in rule(pre)]
-    return tuple(sorted(found, key=_gravest_first))
+    return Found.of(sorted(found, key=_gravest_first))
 
 
 def orders_behind(
@@ -208,6 +211,7 @@ def too_coarse(bench: Bench, unit: UnitView, step: Fact[Step], stage: Stage) -> 
         stage=stage,
         at=day,
         findings=(finding,),
+        notable=(finding,),
     )
 
 

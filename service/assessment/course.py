@@ -84,7 +84,7 @@ class Course:
     def shown_wrong(self) -> tuple[Finding, ...]:
         """Findings that show a wrong patient or bag, at any recorded check or at the start."""
         return tuple(
-            finding for judged in self.judgements for finding in shown_wrong(judged.findings)
+            finding for judged in self.judgements for finding in shown_wrong(judged.notable)
         )
 
 
@@ -117,7 +117,7 @@ def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -
     )
     timed, deadlines = timing.watch(running, reaction_open=reaction_open)
     exact = step_time(unit.started) != EARLIEST
-    screen = reaction.screen(running, shown_wrong(start.findings)) if exact else Screen()
+    screen = reaction.screen(running, shown_wrong(start.notable)) if exact else Screen()
     findings = (
         *_start_advice(running, start),
         *(compatibility.news(running) if exact else ()),
@@ -138,11 +138,11 @@ def _start_advice(running: Running, start: Judgement) -> tuple[Finding, ...]:
     """Advice that follows from the judgement at the start, while the bag still hangs."""
     if running.ended is not None:
         return ()
-    wrong = shown_wrong(start.findings)
+    wrong = shown_wrong(start.notable)
     if wrong:
         return tuple(_advising(finding, Advice.STOP) for finding in wrong)
     if start.check is None:
-        refused = [f for f in start.findings if f.verdict is Verdict.REFUSE]
+        refused = [f for f in start.notable if f.verdict is Verdict.REFUSE]
         return tuple(_advising(finding, Advice.PAUSE) for finding in refused[:1])
     return ()
 

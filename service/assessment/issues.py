@@ -51,8 +51,8 @@ def loose_issues(bench: Bench, judgement: Judgement) -> tuple[Desired, ...]:
     """The refusal of a check or start whose unit was not identified, keyed on the step."""
     if judgement.step is None:
         return ()
-    refused = [f for f in judgement.findings if f.verdict is Verdict.REFUSE and not f.missing]
-    shown = refused or [f for f in judgement.findings if f.verdict is Verdict.REFUSE]
+    refused = [f for f in judgement.notable if f.verdict is Verdict.REFUSE and not f.missing]
+    shown = refused or [f for f in judgement.notable if f.verdict is Verdict.REFUSE]
     return tuple(
         _desired(bench, Key("issue", fact_subject(judgement.step), f.rule), None, (f,), judgement)
         for f in shown
@@ -63,11 +63,11 @@ def _of_judgement(
     bench: Bench, clock: Clock, course: Course, judged: Judgement, later: tuple[Judgement, ...]
 ) -> Iterable[Desired]:
     if not _settled(bench, clock, course, judged):
-        alerting = [f for f in judged.findings if f.verdict in ALERTING and f.known]
+        alerting = [f for f in judged.notable if f.verdict in ALERTING and f.known]
         cautions: list[Finding] = []
     else:
-        alerting = [f for f in judged.findings if f.verdict in ALERTING]
-        cautions = [f for f in judged.findings if f.verdict is Verdict.CAUTION]
+        alerting = [f for f in judged.notable if f.verdict in ALERTING]
+        cautions = [f for f in judged.notable if f.verdict is Verdict.CAUTION]
     if (
         judged.stage is Stage.START
         and judged.check is None
@@ -126,7 +126,7 @@ def _mitigation(
         if rule == finding.rule and finding.verdict is Verdict.AUTHORISE:
             return _by(step, "Authorised")
     for after in later:
-        same = [f for f in after.findings if f.rule == finding.rule and f.verdict in ALERTING]
+        same = [f for f in after.notable if f.rule == finding.rule and f.verdict in ALERTING]
         if not same and after.stage is Stage.CHECK and after.step is not None:
             return _by(after.step, "A later check no longer has this finding")
     return None

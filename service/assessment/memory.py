@@ -6,17 +6,33 @@ work of judging a unit's check again at each of its vital signs.
 """
 
 from collections import OrderedDict
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from service.facts.acts import NoticeRaised, NoticeWithdrawn
 from service.facts.case import Case
-from service.facts.clinical import clinical_time
+from service.facts.fact import Fact
 from service.facts.finding import Finding
 from service.facts.records import LabResult, Sign, Vitals
 
 MONITORED = (Vitals, Sign, LabResult)
-Findings = tuple[Finding, ...]
 MemoryKey = tuple[object, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The findings of one judgement, gravest first. ``notable``: those that were not simply met."""
+
+    all: tuple[Finding, ...]
+    notable: tuple[Finding, ...]
+
+    @classmethod
+    def of(cls, findings: Iterable[Finding]) -> "Found":
+        """Findings with the notable ones picked out."""
+        every = tuple(findings)
+        return cls(every, tuple(f for f in every if f.verdict is None or f.verdict > 0))
 
 
 class Memory:
@@ -24,16 +40,16 @@ class Memory:
 
     def __init__(self, size: int = 4096) -> None:
         self._size = size
-        self._held: OrderedDict[MemoryKey, Findings] = OrderedDict()
+        self._held: OrderedDict[MemoryKey, Found] = OrderedDict()
 
-    def get(self, key: MemoryKey) -> Findings | None:
+    def get(self, key: MemoryKey) -> Found | None:
         """The findings under a key, if they are still held."""
         found = self._held.get(key)
         if found is not None:
             self._held.move_to_end(key)
         return found
 
-    def put(self, key: MemoryKey, findings: Findings) -> None:
+    def put(self, key: MemoryKey, findings: Found) -> None:
         """Holds findings; the longest unused go first."""
         self._held[key] = findings
         if len(self._held) > self._size:
@@ -49,18 +65,26 @@ class Standing:
         self._lasting = (
             policy_digest,
             case.person,
-            tuple((fact.key, fact.version, fact.digest) for fact in said),
+            tuple(_name(fact) for fact in said),
             tuple(act.key for act, _ in notices),
             case.aliases,
             case.elsewhere,
         )
+        observed: Iterable[Fact[Vitals] | Fact[Sign] | Fact[LabResult]] = (
+            *case.every(Vitals),
+            *case.every(Sign),
+            *case.every(LabResult),
+        )
         self._observed = [
-            (clinical_time(fact), (fact.key, fact.version, fact.digest))
-            for fact in case.facts
-            if isinstance(fact.body, MONITORED)
+            (fact.body.at.instant if fact.body.at is not None else None, _name(fact))
+            for fact in observed
         ]
 
     def key(self, at: datetime, *about: str | None) -> MemoryKey:
         """The key of a judgement at an instant. Observations without a time bear on all."""
         before = tuple(name for when, name in self._observed if when is None or when <= at)
         return (*about, at, self._lasting, before)
+
+
+def _name(fact: Fact[Any]) -> tuple[str, int, str]:
+    return (fact.key, fact.version, fact.digest)

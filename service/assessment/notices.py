@@ -128,7 +128,7 @@ def _triggers(bench: Bench, group: tuple[Course, ...]) -> tuple[Trigger, ...]:
 def _bad_news(course: Course) -> list[Trigger]:
     """A unit shown to be the wrong one at its start is a trigger even without symptoms."""
     start = course.start
-    if start is None or start.step is None or not shown_wrong(start.findings):
+    if start is None or start.step is None or not shown_wrong(start.notable):
         return []
     return [Trigger(unit=course.key, onset=start.at, grade="stop", origin=start.step.key)]
 

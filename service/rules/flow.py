@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from service.facts.case import UnitView, step_time
 from service.facts.fact import Fact
+from service.facts.once import once
 from service.facts.records import Order
 from service.facts.steps import Step, StepCode
 from service.rules import volume
@@ -55,6 +56,7 @@ def label_volume(unit: UnitView) -> Decimal | None:
     return next(reversed(described or issued), None)
 
 
+@once
 def flows(unit: UnitView) -> tuple[Flow, ...]:
     """The unit's rates in clinical order, from its first start; empty before it.
 
@@ -174,6 +176,7 @@ def planned_end(
     return None if span is None else at + span
 
 
+@once
 def _from_start(unit: UnitView) -> tuple[Fact[Step], ...]:
     begun = unit.started
     if begun is None:

@@ -7,6 +7,7 @@ What cannot be told is the same bit shifted by UNSURE.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from typing import NamedTuple
 
 from service.facts.quantity import Reading, Vital
 from service.rules import monitoring_signs as signs
@@ -111,17 +112,21 @@ def tenth(value: Decimal) -> Decimal:
     return value.quantize(TENTH, rounding=ROUND_HALF_UP)
 
 
-def rise(now: Reading, then: Reading) -> Decimal | None:
-    """The rise in °C between two temperatures, None unless taken at one site.
+class _Then(NamedTuple):
+    """A baseline temperature, and its value rounded to 0.1 °C."""
 
-    Two Fahrenheit readings are subtracted in Fahrenheit: 1.8 °F is 1.0 °C.
-    """
-    if now.site != then.site:
-        return None
-    if now.sent_unit == then.sent_unit == FAHRENHEIT:
-        degrees = tenth(now.sent_value) - tenth(then.sent_value)
-        return tenth(degrees / FAHRENHEIT_DEGREES)
-    return tenth(now.value) - tenth(then.value)
+    reading: Reading
+    value: Decimal
+
+
+def _in_fahrenheit(now: Reading, then: Reading) -> bool:
+    return now.sent_unit == then.sent_unit == FAHRENHEIT
+
+
+def _rise_sent(now: Reading, then: Reading) -> Decimal:
+    """Two Fahrenheit readings are subtracted in Fahrenheit: 1.8 °F is 1.0 °C."""
+    degrees = tenth(now.sent_value) - tenth(then.sent_value)
+    return tenth(degrees / FAHRENHEIT_DEGREES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +174,9 @@ class Measure:
         self._bands = bands
         self._baselines = baselines
         self._febrile = febrile
+        self._then = [
+            _Then(then, tenth(then.value)) for then in baselines.get(Vital.TEMPERATURE, ())
+        ]
         self._of: dict[Vital, Callable[[Reading], int]] = {
             Vital.TEMPERATURE: self._temperature,
             Vital.HEART_RATE: self._heart_rate,
@@ -191,15 +199,21 @@ class Measure:
         """What tells the conditions of a reading of this vital, shown and unsure."""
         return self._of.get(vital, _nothing)
 
-    def risen(self, reading: Reading) -> Decimal | None:
+    def _risen(self, reading: Reading, value: Decimal) -> Decimal | None:
         """The larger rise in °C against the baselines of the same site, or None."""
-        found = [rise(reading, then) for then in self._baselines.get(Vital.TEMPERATURE, ())]
-        return max((degrees for degrees in found if degrees is not None), default=None)
+        largest: Decimal | None = None
+        for then, before in self._then:
+            if then.site == reading.site:
+                found = (
+                    _rise_sent(reading, then) if _in_fahrenheit(reading, then) else value - before
+                )
+                largest = found if largest is None or found > largest else largest
+        return largest
 
     def _temperature(self, reading: Reading) -> int:
         limits = self._limits
         value = tenth(reading.value)
-        risen = self.risen(reading)
+        risen = self._risen(reading, value)
         hot = value >= limits.fever
         if risen is None:
             return self._temperature_alone(value, hot=hot)

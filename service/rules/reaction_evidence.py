@@ -236,6 +236,8 @@ def _results(facts: Iterable[Fact[LabResult]]) -> dict[str, list[Result]]:
 
 
 def _reasons_that_say(watched: Watched, word: str) -> tuple[str, ...]:
+    if not watched.found.hits:
+        return ()
     return tuple(
         trigger.reason
         for trigger in TRIGGERS

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from service.facts.deadline import Deadline
 from service.facts.finding import Cited, Finding
@@ -24,8 +25,7 @@ from service.rules.running import Following
 TICK = timedelta(microseconds=1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Due:
+class _Due(NamedTuple):
     """One due observation of the schedule.
 
     opens to closes: when a set satisfies it in time; one after that meets it late. overdue: from

@@ -48,18 +48,21 @@ def faster_too_soon(running: Running) -> tuple[Finding, ...]:
     routine = urgency_at(running.case, running.orders, start) == ROUTINE
     if running.unit.component is not Component.RED_CELLS or not routine:
         return ()
+    until = start + running.policy.row("slow-start-window", start).span
+    changed = [
+        step
+        for step in recorded_rates(running.unit)
+        if step.key != running.start.key and step_time(step) < until
+    ]
+    if not changed:
+        return ()
     who = recipient_at(running.case, running.site, start)
     row = _row(running.policy, who, start)
     most = _most(row, who)
-    until = start + running.policy.row("slow-start-window", start).span
     fast = [
         step.key
-        for step in recorded_rates(running.unit)
-        if step.key != running.start.key
-        and step_time(step) < until
-        and most is not None
-        and step.body.rate is not None
-        and step.body.rate > most
+        for step in changed
+        if most is not None and step.body.rate is not None and step.body.rate > most
     ]
     if not fast:
         return ()
