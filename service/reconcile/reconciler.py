@@ -191,9 +191,9 @@ class Reconciler:
             stored = self.store.case(
                 facility, [person, *olds], units=planned.units, resources=planned.resources
             )
-            tokens = frozenset(
-                token for token, who in planned.grouping.assigned.items() if who == person
-            )
+            assigned = planned.grouping.assigned
+            tokens = frozenset(token for token, who in assigned.items() if who == person)
+            tokens |= stored.tokens - assigned.keys()  # a request names a patient by one of them
             facts = (*_of_person(stored, planned.grouping, person), *planned.new_facts)
             found.append(self._assessed(facility, stored, facts, tokens, now, person))
         return tuple(found)
