@@ -19,6 +19,7 @@ PROFILE = {
     "cell_size_check": 1,
     "mmap_size": 0,
     "busy_timeout": 5000,
+    "temp_store": 2,
 }
 
 

@@ -16,6 +16,7 @@ SETTINGS: dict[str, str | int] = {
     "cell_size_check": 1,
     "mmap_size": 0,
     "busy_timeout": 5000,
+    "temp_store": 2,  # memory: what patients said does not lie about in temporary files
 }
 # WAL needs memory shared between processes; locks over a network are not to be trusted.
 DISTANT = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "afs", "ceph", "fuse.sshfs"})

@@ -8,7 +8,7 @@ from typing import Any
 
 import apsw
 
-from service.errors import StoreUnfit
+from service.errors import StoreError, StoreUnfit
 from service.facts.acts import Act
 from service.faults import reach
 from service.store.port import (
@@ -246,8 +246,12 @@ class SqliteStore:
         return self._writer.counts.commits
 
     def close(self) -> None:
-        self._writer.close()
-        self._reader.close()
+        try:
+            self._writer.close()
+        except apsw.Error as error:
+            raise StoreError(f"The store did not close well: {error}") from error
+        finally:
+            self._reader.close()
 
     def _rows(self, name: str, values: tuple[Any, ...]) -> list[Any]:
         return self._reader.rows(name, values)
