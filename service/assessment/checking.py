@@ -132,9 +132,10 @@ def _asked(pre: PreStart) -> Found:
 def orders_behind(
     bench: Bench, unit: UnitView, at: datetime | None = None
 ) -> tuple[Fact[Order], ...]:
-    """The orders a unit is for: those it names, else those of its component and window.
+    """The patient's orders a unit is for: those it names, else those of its component and window.
 
-    at: the instant that the window must hold, by default the start, else the last step.
+    The order of another patient, for whom the unit was meant, is not among them. at: the instant
+    that the window must hold, by default the start, else the last step.
     """
     case = bench.case
     if at is None:
@@ -143,7 +144,8 @@ def orders_behind(
             if unit.started
             else max(map(step_time, unit.steps), default=EARLIEST)
         )
-    return linked(case, case.orders_of(unit), unit.component, at, bench.site.zone)
+    found = linked(case, case.orders_of(unit), unit.component, at, bench.site.zone)
+    return tuple(order for order in found if case.mine(order))
 
 
 def check_of(bench: Bench, unit: UnitView, start: Fact[Step]) -> Fact[Step] | None:

@@ -1,5 +1,7 @@
 """AdverseEvents: near misses, and reaction notices with everything a laboratory needs to start."""
 
+from dataclasses import replace
+
 from service.assessment.checking import Bench, orders_behind
 from service.assessment.course import Course, shown_wrong
 from service.assessment.desired import Desired, Event, Key, Observed, Request, Suspect, To
@@ -56,7 +58,7 @@ def near_miss(bench: Bench, course: Course) -> tuple[Desired, ...]:
         status="completed",
         title=NEAR_MISS,
         detected=moment_at(first.at),
-        suspects=(_suspect(course),) if unit else (),
+        suspects=(replace(_suspect(course), start=None, end=None),) if unit else (),
         incident=True,
         findings=tuple(sorted(_distinct(shown), key=lambda f: f.rule)),
         lines=tuple((finding.rule, finding.text) for finding in _distinct(shown)),
@@ -239,7 +241,8 @@ def _order_lines(bench: Bench, held: Notice) -> list[tuple[str, str]]:
     issued: set[str] = set()
     for course in held.units:
         orders.update({order.key: order for order in orders_behind(bench, course.unit)})
-        issued.update(i.value for issue in course.unit.issues for i in issue.body.identifiers)
+        mine = [issue for issue in course.unit.issues if bench.case.mine(issue)]
+        issued.update(i.value for issue in mine for i in issue.body.identifiers)
     numbers = sorted(i.value for order in orders.values() for i in order.body.identifiers)
     reasons = sorted({order.body.reason for order in orders.values() if order.body.reason})
     return [

@@ -47,7 +47,11 @@ def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[
         status=_status(unit, disposed),
         status_reason=_reason(unit, disposed),
         orders=order_refs(orders_behind(bench, unit)),
-        issue_numbers=tuple(min(i.body.identifiers) for i in unit.issues if i.body.identifiers),
+        issue_numbers=tuple(
+            min(issue.body.identifiers)
+            for issue in unit.issues
+            if issue.body.identifiers and bench.case.mine(issue)
+        ),
         start=unit.started.body.start if unit.started else None,
         end=unit.ended.body.start if unit.ended else None,
         performers=_performers(course),
