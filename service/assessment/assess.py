@@ -170,8 +170,9 @@ def _answers(
 ) -> dict[str, Answer]:
     found: dict[str, Answer] = {}
     for course in courses:
-        for step in course.unit.steps:
-            found[step.key] = _advice_answer(course)
+        found.update(
+            dict.fromkeys((step.key for step in course.unit.steps), _advice_answer(course))
+        )
         for judgement in course.judgements:
             if judgement.step is not None:
                 found[judgement.step.key] = verdict_answer(judgement)
@@ -184,8 +185,9 @@ def _answers(
         if judgement.step is not None:
             found[judgement.step.key] = verdict_answer(judgement)
     gravest = max((course.advice for course in courses), default=Advice.CONTINUE)
+    other = Answer(word=gravest.word, findings=())
     for step in bench.case.steps:
-        found.setdefault(step.key, Answer(word=gravest.word, findings=()))
+        found.setdefault(step.key, other)
     return found
 
 

@@ -20,7 +20,10 @@ class Verdict(IntEnum):
     @property
     def word(self) -> str:
         """The word used on every page, in every resource and in policy files."""
-        return self.name.lower().replace("_", "-")
+        return VERDICT_WORDS[self]
+
+
+VERDICT_WORDS = {verdict: verdict.name.lower().replace("_", "-") for verdict in Verdict}
 
 
 class Advice(IntEnum):
@@ -38,7 +41,10 @@ class Advice(IntEnum):
     @property
     def word(self) -> str:
         """The word used on every page and in every resource."""
-        return self.name.lower()
+        return ADVICE_WORDS[self]
+
+
+ADVICE_WORDS = {advice: advice.name.lower() for advice in Advice}
 
 
 class Stage(StrEnum):

@@ -60,13 +60,15 @@ def group_changed(running: Running) -> tuple[Finding, ...]:
     """The patient's group is another one than at the start, or now known not to suit the unit."""
     if _listed(running):
         return ()
-    before = typed_at(running.case, running.site, running.started_at)
-    after = typed_at(running.case, running.site, _until(running))
     keys = [
         fact.key
         for fact in running.case.of(GroupResult)
         if not known_by(fact.body.at, running.started_at, running.site.zone)
     ]
+    if not keys:
+        return ()
+    before = typed_at(running.case, running.site, running.started_at)
+    after = typed_at(running.case, running.site, _until(running))
     shown = (("group at the start", _shown(before)), ("group now", _shown(after)))
     if _differs(before.abo, after.abo) or _differs(before.rhd, after.rhd):
         text = "The patient's group was changed after the start."

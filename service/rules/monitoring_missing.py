@@ -56,10 +56,12 @@ def _sets_until(watched: Watched) -> datetime:
 
 def _last_taken(watched: Watched, until: datetime) -> datetime | None:
     """When clinicians last measured, or tried to."""
-    chart, start = watched.chart, watched.start
-    found = [lost.at for lost in chart.lost if start < lost.at <= until]
-    for vital in chart.reads:
-        reads = chart.between(vital, start, until)
+    start = watched.start
+    found = [lost.at for lost in watched.chart.lost if start < lost.at <= until]
+    same = until == watched.end
+    for vital in watched.chart.reads:
+        inside = watched.inside.get(vital, [])
+        reads = inside if same else watched.chart.between(vital, start, until)
         found += islice((read.at for read in reversed(reads) if _by_clinician(read)), 1)
     return max(found, default=None)
 
@@ -114,16 +116,10 @@ def _coarse(watched: Watched, word: str) -> Iterable[Finding]:
 
 
 def _contradicting(watched: Watched, word: str) -> Iterable[Finding]:
-    chart = watched.chart
     groups = [
         group
-        for vital in chart.reads
-        for group in conflicts(
-            [
-                *watched.baseline.get(vital, ()),
-                *chart.between(vital, watched.start, watched.end),
-            ]
-        )
+        for vital in watched.chart.reads
+        for group in conflicts([*watched.baseline.get(vital, ()), *watched.inside.get(vital, ())])
     ]
     if groups:
         groups.sort(key=lambda group: (group[0].at, group[0].reading.vital))

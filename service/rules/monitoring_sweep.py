@@ -111,13 +111,21 @@ class Sweep:
         )
 
 
-def sweep(chart: Chart, measure: Measure, limits: Limits, start: datetime, end: datetime) -> Sweep:
-    """Screens what lies in a unit's window: readings after the start, signs from the start on."""
+def sweep(
+    chart: Chart,
+    inside: dict[Vital, list[Read]],
+    measure: Measure,
+    limits: Limits,
+    start: datetime,
+    end: datetime,
+) -> Sweep:
+    """Screens what lies in a unit's window: readings after the start, signs from the start on.
+
+    inside: those readings, by vital.
+    """
     found = Sweep(window=limits.set_window)
-    for vital in chart.reads:
-        reads = chart.between(vital, start, end)
-        if reads:
-            _confirm(found, vital, reads, measure, limits)
+    for vital, reads in inside.items():
+        _confirm(found, vital, reads, measure, limits)
     found.shown.sort(key=_at)
     found.signs = _signed(chart.signs, start, end)
     _pass_over(found)

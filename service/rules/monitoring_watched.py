@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
+from operator import attrgetter
 
 from service.facts.case import EARLIEST
 from service.facts.quantity import Reading, Vital
@@ -44,7 +45,8 @@ class Watched:
 
     end: the last instant of the widest acute window, NEVER while the unit runs. baseline: the last
     set before the unit, by vital; compared: with the last set before the episode added.
-    dismissed: when the ward last dismissed a suspected reaction of the episode.
+    dismissed: when the ward last dismissed a suspected reaction of the episode. inside: readings
+    from the start to the end, by vital.
     """
 
     running: Running
@@ -58,6 +60,7 @@ class Watched:
     baseline: dict[Vital, tuple[Read, ...]]
     compared: dict[Vital, tuple[Read, ...]]
     dismissed: datetime | None
+    inside: dict[Vital, list[Read]]
     found: Sweep
 
     @property
@@ -96,9 +99,9 @@ class Watched:
         found = []
         for vitals, worst in ((HIGHEST_IS_WORST, max), (LOWEST_IS_WORST, min)):
             for vital in vitals:
-                reads = self.chart.between(vital, self.start, self.end)
+                reads = self.inside.get(vital)
                 if reads:
-                    found.append(worst(reads, key=lambda read: read.reading.value).reading)
+                    found.append(worst((read.reading for read in reads), key=_value))
         return tuple(found)
 
 
@@ -119,6 +122,8 @@ def watched(running: Running) -> Watched:
     readings = {vital: tuple(r.reading for r in reads) for vital, reads in compared.items()}
     end = _window_end(running, limits)
     measure = Measure(limits, bands, readings, febrile=febrile)
+    between = {vital: chart.between(vital, start, end) for vital in chart.reads}
+    inside = {vital: reads for vital, reads in between.items() if reads}
     return Watched(
         running=running,
         limits=limits,
@@ -131,7 +136,8 @@ def watched(running: Running) -> Watched:
         baseline=baseline,
         compared=compared,
         dismissed=max(dismissals(running, episode), default=None),
-        found=sweep(chart, measure, limits, start, end),
+        inside=inside,
+        found=sweep(chart, inside, measure, limits, start, end),
     )
 
 
@@ -161,6 +167,9 @@ def _compared(
         vital: tuple(dict.fromkeys((*first.get(vital, ()), *baseline.get(vital, ()))))
         for vital in {**first, **baseline}
     }
+
+
+_value = attrgetter("value")
 
 
 def _began(encounter: EncounterRecord) -> datetime:
