@@ -79,6 +79,20 @@ class TestReading:
         read(rest=[{"resource": shape, "interaction": shape}])
 
 
+class TestHalving:
+    """A limit is half of what was too many, and grows from no later answer."""
+
+    def test_that_two_lanes_that_meet_the_same_limit_halve_it_once(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            knowledge = bench.worker.knowledge
+            for entries, limit in ((20, 10), (20, 10), (10, 5), (100, 5), (3, 1), (1, 1)):
+                await knowledge.halve(entries)
+                assert knowledge.limit == limit
+            assert not knowledge.takes_bundles
+
+        play(tmp_path, story)
+
+
 class TestChoosing:
     """Types for which clients may not choose ids go singly, so that they spoil no bundle."""
 

@@ -1,12 +1,14 @@
 """When a partner is asked again, and who holds a stream meanwhile."""
 
 import asyncio
-from datetime import timedelta
+from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from service.standin import Trouble
+from service.clock import HandClock
+from service.standin import Knobs, Trouble
 from tests.support.partners import PARTNER, START, Bench, a_row, an_id, keys, play, three_streams
 
 
@@ -54,6 +56,40 @@ class TestPauses:
             states = {row.key: row.state for row in bench.rows()}
             assert states.pop("bad") == "sent"
             assert set(states.values()) == {"delivered"}
+
+        play(tmp_path, story)
+
+    def test_that_a_failure_ends_the_round(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.give(*three_streams())
+            await bench.work()
+            before = len(bench.writes())
+            bench.knobs.befall(*[Trouble(kind="status", status=503)] * 5)
+            bench.give(*(a_row(f"c-{n}", f"unit-{n}") for n in range(6)))
+            await bench.worker.once()
+            assert len(bench.writes()) == before + 1
+            attempts = [row.attempts for row in bench.rows() if row.key.startswith("c")]
+            assert attempts == [1, 1, 1, 0, 0, 0]
+
+        play(tmp_path, story, Knobs(most_entries=2))
+
+    def test_that_what_failed_twice_travels_alone(self, tmp_path: Path) -> None:
+        """Else one resource that breaks the partner would take its fellow passengers with it."""
+
+        async def story(bench: Bench) -> None:
+            bench.knobs.refuse_ids[an_id("bad")] = 500
+            bench.give(a_row("bad", "unit-9"))
+            await bench.work(rounds=5, step=400)
+            for n in range(5):
+                bench.give(a_row(f"a-{n}", f"unit-{n}"))
+                while bench.row(f"a-{n}").state != "delivered":
+                    bench.pass_time(1)
+                    await bench.worker.once()
+            bench.pass_time(400)
+            bench.give(*(a_row(f"b-{n}", f"unit-{n}") for n in range(5)))
+            assert await bench.worker.once() == 6
+            others = [row for row in bench.rows() if row.key.startswith("b-")]
+            assert {(row.state, row.attempts) for row in others} == {("delivered", 1)}
 
         play(tmp_path, story)
 
@@ -129,6 +165,48 @@ class TestLeases:
 
         play(tmp_path, story)
 
+    def test_that_nothing_is_sent_that_the_lease_does_not_cover(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.knobs.most_entries = 2
+            bench.give(*three_streams())
+            await bench.work()
+            before = len(bench.writes())
+            bench.partner.clock = _Passing(bench.clock, 30)
+            bench.give(*(a_row(f"c-{n}", f"unit-{n}") for n in range(6)))
+            await bench.worker.once()
+            assert len(bench.writes()) == before + 1
+            bench.partner.clock = bench.clock
+            await bench.work()
+            assert {row.state for row in bench.rows()} == {"delivered"}
+
+        play(tmp_path, story)
+
+    def test_that_a_claim_lost_meanwhile_is_left_to_who_has_it(self, tmp_path: Path) -> None:
+        """A process that was asleep longer than its lease."""
+
+        async def story(bench: Bench) -> None:
+            def other() -> None:
+                lease = bench.clock.now() + timedelta(seconds=20)
+                claim = bench.store.claim_streams(PARTNER, bench.clock.now(), limit=1, lease=lease)
+                claimed.extend(row.key for rows in claim.result() for row in rows)
+
+            claimed: list[str] = []
+            bench.give(a_row("first"))
+            await bench.work()
+            bench.partner.clock = _Passing(bench.clock, 30, other)
+            bench.give(*three_streams())
+            await bench.worker.once()
+            assert claimed == ["a-0", "b-0"]
+            states = {row.key: row.state for row in bench.rows()}
+            assert {key for key, state in states.items() if state == "pending"} == set(claimed)
+            bench.partner.clock = bench.clock
+            bench.pass_time(30)
+            await bench.work()
+            assert {row.state for row in bench.rows()} == {"delivered"}
+            assert all(len(bench.there(row.key)) == 1 for row in bench.rows())
+
+        play(tmp_path, story)
+
     def test_that_a_stopping_worker_gives_back_what_it_holds(self, tmp_path: Path) -> None:
         async def story(bench: Bench) -> None:
             bench.give(*three_streams())
@@ -140,6 +218,21 @@ class TestLeases:
             assert len(claim.result()) == 3
 
         play(tmp_path, story)
+
+
+class _Passing:
+    """A clock that goes on once while the partner is at work."""
+
+    def __init__(self, clock: HandClock, seconds: float, then: Callable[[], None] | None = None):
+        self._clock, self._seconds, self._then = clock, seconds, then
+
+    def now(self) -> datetime:
+        if self._seconds:
+            self._clock.set(self._clock.now() + timedelta(seconds=self._seconds))
+            self._seconds = 0
+            if self._then is not None:
+                self._then()
+        return self._clock.now()
 
 
 class TestRunning:

@@ -57,6 +57,19 @@ class TestOrder:
 
         play(tmp_path, story)
 
+    def test_that_the_rows_of_one_commit_go_together(self, tmp_path: Path) -> None:
+        """A second version waits for the first, and with it what was decided at the same time."""
+
+        async def story(bench: Bench) -> None:
+            bench.give(a_row("a"), a_row("b"))
+            bench.knobs.befall(Trouble(kind="drop-before"))
+            await bench.worker.once()
+            bench.give(a_row("c", version=2), a_row("a", version=2), a_row("d", version=2))
+            await bench.work()
+            assert [entries for _, _, entries in bench.writes()] == [2, 2, 3]
+
+        play(tmp_path, story)
+
     def test_that_an_older_version_never_follows_a_newer_one(self, tmp_path: Path) -> None:
         """Measured: a late replay of version 1 overwrites version 2 on every server."""
 
