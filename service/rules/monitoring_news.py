@@ -30,7 +30,7 @@ def fired(
     before = _score(_set_before(chart, limits, start))
     found: list[ScoreSet] = []
     first_device: datetime | None = None
-    for at in sorted({read.at for vital in CHART for read in chart.between(vital, start, end)}):
+    for at in sorted({read.at for vital in SIGNS for read in chart.between(vital, start, end)}):
         reads = _set_at(chart, limits, at, start)
         now = _score(reads)
         if now is None or not _fires(now, before, limits):

@@ -12,7 +12,7 @@ from service.facts.finding import Advice
 from service.facts.identity import Identifier, Ref
 from service.facts.moment import Moment, at
 from service.facts.quantity import Reading, Unusable, Vital
-from service.facts.records import Sign, Vitals
+from service.facts.records import EncounterRecord, Sign, Vitals
 from service.facts.steps import StepCode
 from service.facts.unit import UnitRef
 from service.rules import reaction
@@ -171,6 +171,14 @@ class TestTemperature:
         before = vitals(-4, temp="36.2", site="ear"), vitals(-2, temp="37.3", site="oral")
         now = vitals(20, temp="38.0", site="oral")
         assert fired(screened(*before, now, baseline=None)) == {"VIT-02": "watch"}
+
+    def test_a_fever_at_any_site_is_a_febrile_baseline(self) -> None:
+        facts = (
+            vitals(-4, temp="38.2", site="oral"),
+            vitals(-2, temp="37.5", site="ear"),
+            vitals(20, temp="39.2", site="oral"),
+        )
+        assert "VIT-03" not in fired(screened(*facts, baseline=None))
 
     def test_it_is_known_again_once_measured_at_the_same_site(self) -> None:
         facts = (
@@ -366,6 +374,12 @@ class TestMaskedSettings:
         facts = placed("theatre", -60), placed("ward", 10)
         assert fired(screened(*facts, normal(20, sbp=78))) == {"VIT-05": "stop"}
         assert fired(screened(*facts, normal(5, sbp=78))) == {"VIT-05": "note"}
+        assert fired(screened(*facts, normal(10, sbp=78))) == {"VIT-05": "stop"}
+
+    def test_a_place_without_a_setting_says_nothing(self) -> None:
+        nowhere = fact(EncounterRecord(start=at(after(5))), key("Encounter"))
+        screen = screened(placed("theatre", -60), nowhere, normal(20, sbp=78))
+        assert fired(screen) == {"VIT-05": "note"}
 
     def test_an_unclear_place_masks_nothing(self) -> None:
         facts = placed("theatre"), placed("ward")

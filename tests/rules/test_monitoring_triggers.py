@@ -141,7 +141,7 @@ class TestVit06:
     """Adult, VIT-05 not met: drop ≥ 30, or ≤ 90 with drop ≥ 15, or the first ≤ 90 from > 90 (D)."""
 
     @pytest.mark.parametrize(
-        ("before", "now"), [(130, 100), (100, 85), (91, 90), (105, 90), (95, 88)]
+        ("before", "now"), [(130, 100), (100, 85), (90, 75), (91, 90), (105, 90), (95, 88)]
     )
     def test_each_way_pauses(self, before: int, now: int) -> None:
         assert pressure(before, now) == {"VIT-06": "pause"}
@@ -224,9 +224,28 @@ class TestVit09:
     def test_a_measured_fever_counts(self) -> None:
         assert fired(screened(normal(20, temp="38.0", sbp=104)))["VIT-09"] == "stop"
 
+    def test_a_fever_without_the_rise_counts_from_a_normal_baseline(self) -> None:
+        screen = screened(normal(20, temp="38.1", sbp=104), baseline={"temp": "37.5"})
+        assert fired(screen)["VIT-09"] == "stop"
+
+    def test_a_rise_above_a_fever_that_was_there_counts(self) -> None:
+        screen = screened(normal(20, temp="39.1", sbp=104), baseline={"temp": "38.1"})
+        assert fired(screen)["VIT-09"] == "stop"
+
+    def test_a_fever_of_unknown_rise_counts_unless_there_was_one_before(self) -> None:
+        now = vitals(20, temp="38.4", sbp=104, hr=78, site="ear")
+        assert fired(screened(now))["VIT-09"] == "stop"
+        assert "VIT-09" in unknown(screened(now, baseline={"temp": "38.1"}))
+
     def test_a_fever_that_was_there_before_does_not(self) -> None:
         screen = screened(normal(20, temp="38.4", sbp=104), baseline={"temp": "38.1"})
         assert "VIT-09" not in fired(screen)
+
+    def test_a_temperature_of_the_same_set_settles_it(self) -> None:
+        facts = vitals(20, temp="36.8", hr=78), vitals(30, sbp=104)
+        assert "VIT-09" not in unknown(screened(*facts))
+        facts = vitals(20, temp="36.8", hr=78), vitals(30.1, sbp=104)
+        assert "VIT-09" in unknown(screened(*facts))
 
     def test_a_fall_without_a_temperature_is_unknown(self) -> None:
         screen = screened(normal(20, temp=None, sbp=104))
@@ -495,6 +514,12 @@ class TestVit16:
         now = vitals(20, on_air=True, **(SICK | {"rr": 25}))
         assert "VIT-16" not in fired(screened(now, born=born, policy=self.ON))
 
+    def test_oxygen_said_once_in_the_set_is_oxygen(self) -> None:
+        values = SICK | {"spo2": 95, "hr": 111}
+        now = vitals(20, on_air=True, **values), vitals(21, flow=2)
+        assert "VIT-16" in fired(screened(*now, policy=self.ON))
+        assert "VIT-16" not in fired(screened(now[0], policy=self.ON))
+
     def test_of_two_values_the_worse_one_scores(self) -> None:
         now = vitals(20, on_air=True, **(SICK | {"rr": 25}))
         again = vitals(22, rr=16)
@@ -529,6 +554,10 @@ class TestVit17:
 
     def test_only_the_last_set_counts(self) -> None:
         assert unknown(screened(normal(20, temp=None), normal(45))) == {}
+
+    def test_what_the_last_set_lacks_is_named(self) -> None:
+        facts = vitals(20, temp="36.8"), vitals(50, hr=78, sbp=124)
+        assert unknown(screened(*facts)) == {"VIT-17": ("temperature",)}
 
     def test_a_monitor_alone_is_no_set(self) -> None:
         assert unknown(screened(vitals(20, device=True, hr=80))) == {}

@@ -74,6 +74,10 @@ class TestFebrile:
         screen = screened(normal(20, temp="38.4"), sign("chills", 20, present=False))
         assert "chills or rigors" in of(screen, "FNHTR").not_met
 
+    def test_a_denial_of_something_else_leaves_it_unknown(self) -> None:
+        facts = sign("dyspnoea", 19, present=False), sign("rash", 20), normal(20, temp="38.0")
+        assert "chills or rigors" in of(screened(*facts), "FNHTR").unknown
+
     def test_haemolysis_found_by_the_laboratory_speaks_against_it_and_keeps_it(self) -> None:
         screen = screened(sign("chills", 20), step(StepCode.HAEMOLYSIS, 60))
         assert "haemolysis excluded" in of(screen, "FNHTR").not_met
@@ -148,6 +152,8 @@ class TestAllergic:
     def test_one_sign_by_two_names_is_one(self) -> None:
         screen = screened(sign("tongue-larynx-angioedema", 20), sign("lip-tongue-uvula-oedema", 21))
         assert of(screen, "allergic").grade is Grade.PROBABLE
+        screen = screened(sign("tongue-larynx-angioedema", 20))
+        assert of(screen, "allergic").met == ("lip tongue uvula oedema",)
 
     @pytest.mark.parametrize(
         ("word", "severity"),
@@ -269,6 +275,9 @@ class TestSepsis:
 
     def test_a_unit_that_grew_bacteria(self) -> None:
         screen = screened(normal(20), result("unit-culture", 600, word="positive"))
+        assert "sepsis-suspected" in categories(screen)
+        before = result("unit-culture", -60, word="negative")
+        screen = screened(normal(20), before, result("unit-culture", 600, word="positive"))
         assert "sepsis-suspected" in categories(screen)
 
     def test_a_patients_culture_alone_does_not_point_at_the_unit(self) -> None:
@@ -488,6 +497,8 @@ class TestUndeterminedAndDyspnoea:
 
     def test_lung_injury_that_cannot_be_judged_is_undetermined(self) -> None:
         assert categories(screened(*LUNG_INJURY[:2])) == ("respiratory-undetermined",)
+        risk = result("ards-risk", -60, word="positive")
+        assert categories(screened(*LUNG_INJURY[:3], risk)) == ("respiratory-undetermined",)
 
     def test_an_allergic_reaction_accounts_for_it(self) -> None:
         facts = (
@@ -544,6 +555,14 @@ class TestDelayedHaemolytic:
 
     def test_spherocytes_stand_for_the_haemoglobin(self) -> None:
         facts = *HAEMOLYSED[:2], result("spherocytes", past(3 * DAY), word="positive")
+        assert categories(down(*facts)) == ("DHTR",)
+
+    def test_a_haemoglobin_that_stayed_did_not_rise(self) -> None:
+        facts = *HAEMOLYSED[:3], result("haemoglobin", past(3 * DAY), 85, unit="g/L")
+        assert categories(down(*facts)) == ("DHTR",)
+
+    def test_the_laboratorys_word_needs_no_value_before(self) -> None:
+        facts = *HAEMOLYSED[:2], result("haemoglobin", past(3 * DAY), word="lowered")
         assert categories(down(*facts)) == ("DHTR",)
 
     @pytest.mark.parametrize(("value", "unit"), [(86, "g/L"), (8, "g/dL"), (None, "g/L")])
@@ -759,7 +778,13 @@ class TestSuspectedByAPerson:
         assert fired(down(report(past(20)))) == {"ACT-01": "escalate"}
 
     def test_one_before_the_start_is_not_about_the_unit(self) -> None:
-        assert fired(screened(report(-20))) == {}
+        assert fired(screened(report(-0.1))) == {}
+        assert fired(screened(report(0))) == {"ACT-01": "stop"}
+
+    @pytest.mark.parametrize(("minutes", "stage"), [(END, Stage.RUNNING), (END + 0.1, Stage.ENDED)])
+    def test_it_keeps_the_stage_of_its_time(self, minutes: float, stage: Stage) -> None:
+        (found,) = [f for f in down(report(minutes)).findings if f.rule == "ACT-01"]
+        assert found.stage is stage
 
     def test_the_row_may_be_off(self) -> None:
         off = with_rows(rules={"ACT-01": {"on_failure": "off"}})

@@ -123,6 +123,13 @@ class TestAct20:
         assert clearance(case(error), NOW).in_doubt
         assert not clearance(case(error, step(StepCode.CLERICAL_OK, 40)), NOW).in_doubt
 
+    @pytest.mark.parametrize("minutes", [20, 60])
+    def test_a_doubt_from_the_onset_to_the_check_counts(self, minutes: float) -> None:
+        assert clearance(case(step(StepCode.CLERICAL_ERROR, minutes)), NOW).in_doubt
+
+    def test_a_reaction_at_the_moment_of_clearance_is_cleared(self) -> None:
+        assert not clearance(case(step(StepCode.CLEARED_TO_TRANSFUSE, 20)), NOW).open
+
     @pytest.mark.parametrize("minutes", [10, 61])
     def test_a_doubt_of_another_time_is_none(self, minutes: float) -> None:
         assert not clearance(case(step(StepCode.CLERICAL_ERROR, minutes)), NOW).in_doubt
