@@ -169,8 +169,9 @@ class AuditRow:
 class StoredCase:
     """A case as read: everything that assess needs, and the stamps that commit checks.
 
-    facts: all versions of the patient's facts, of the units and issues those facts name, and of
-    the orders they are based on. units: unit text -> seq for every unit of the case.
+    facts: every version of each fact of which one version names the patient; of the units, issues
+    and crossmatches those name; and of the orders, places and devices that any of them points at.
+    elsewhere: starts of the case's units by other patients. units: unit text -> seq for every unit.
     """
 
     state: PersonState

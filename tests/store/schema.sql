@@ -20,7 +20,7 @@ CREATE INDEX search_by_extra ON search_value (facility, type, param, extra, id)
   WHERE extra IS NOT NULL;
 CREATE INDEX search_by_value ON search_value (facility, type, param, value, id)
   WHERE value IS NOT NULL;
-CREATE INDEX search_of_resource ON search_value (facility, type, id);
+CREATE INDEX search_of_resource ON search_value (facility, type, id, param);
 CREATE INDEX stream_ready ON stream (partner, critical DESC, head) WHERE head IS NOT NULL;
 CREATE INDEX subject_person ON subject (facility, person);
 CREATE INDEX unit_claim_step ON unit_claim (facility, step);

@@ -36,8 +36,9 @@ def statements(
     """
     parts = ["r.facility = ? AND r.type = ? AND r.release = ? AND r.current = 1"]
     values: list[Any] = [facility, type_, release]
+    narrow = any(_is_selective(term) for term in terms)
     for term in terms:
-        clause, more = _term(facility, type_, term)
+        clause, more = _term(facility, type_, term, listed=_is_selective(term) or not narrow)
         parts.append(clause)
         values += more
     where = " AND ".join(parts)
@@ -69,17 +70,27 @@ def cursor_of(text: str) -> tuple[int, str]:
     raise BadInput(400, Problem(code="value", text="This page address is not one of ours."))
 
 
-def _term(facility: str, type_: str, term: Term) -> Clause:
-    """One term: any of its alternatives. ``_id`` and ``_lastUpdated`` are columns, not values."""
+def _is_selective(term: Term) -> bool:
+    """True for what few resources share: a patient, a number, an id."""
+    return term.kind == "reference" or term.param in ("_id", "identifier")
+
+
+def _term(facility: str, type_: str, term: Term, *, listed: bool) -> Clause:
+    """One term: any of its alternatives. ``_id`` and ``_lastUpdated`` are columns, not values.
+
+    listed: looked up first by its value; else looked at for each resource that others found.
+    """
     if term.param == "_id":
         return _any([("r.id = ?", [value.value]) for value in term.alternatives])
     if term.param == "_lastUpdated":
         dates = [_date(term.prefix, value) for value in term.alternatives]
         return _any([(_on_column(clause), values) for clause, values in dates])
     clause, values = _any([_alternative(term, value) for value in term.alternatives])
+    said = f"v.facility = ? AND v.type = ? AND v.param = ? AND {clause}"
     found = (
-        "r.id IN (SELECT v.id FROM search_value v WHERE v.facility = ? AND v.type = ? "  # noqa: S608
-        f"AND v.param = ? AND {clause})"
+        f"r.id IN (SELECT v.id FROM search_value v WHERE {said})"  # noqa: S608
+        if listed
+        else f"EXISTS (SELECT 1 FROM search_value v WHERE v.id = r.id AND {said})"  # noqa: S608
     )
     return found, [facility, type_, term.param, *values]
 

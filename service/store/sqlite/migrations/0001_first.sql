@@ -41,7 +41,7 @@ CREATE INDEX search_by_extra ON search_value (facility, type, param, extra, id)
   WHERE extra IS NOT NULL;
 CREATE INDEX search_by_date ON search_value (facility, type, param, low, high, id)
   WHERE low IS NOT NULL;
-CREATE INDEX search_of_resource ON search_value (facility, type, id);
+CREATE INDEX search_of_resource ON search_value (facility, type, id, param);
 
 CREATE TABLE url (               -- absolute URLs of a source; id NULL while nobody sent it
   facility TEXT NOT NULL, source TEXT NOT NULL, url TEXT NOT NULL, type TEXT NOT NULL, id TEXT,
