@@ -152,11 +152,13 @@ class Case:
         return fact.subject is None or self.is_me(fact.subject)
 
     def is_me(self, patient: Ref) -> bool:
-        """True when a reference points at this patient."""
-        number = patient.identifier
-        return (patient.local in self.aliases) or (
-            number is not None and number.token in self.aliases
-        )
+        """True when a reference points at this patient: by our id, only without one by number.
+
+        A number in a system that is not identity-bearing may be another patient's as well.
+        """
+        if patient.local is not None:
+            return patient.local in self.aliases
+        return patient.identifier is not None and patient.identifier.token in self.aliases
 
     def acted(self, kind: type[A]) -> tuple[tuple[Act, A], ...]:
         """The acts of a kind, by key."""

@@ -1,7 +1,7 @@
 """The use case: read a case at n, assess, difference, commit if still n."""
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -185,7 +185,7 @@ class Reconciler:
 
     def _judge(self, facility: str, planned: Planned, now: datetime) -> tuple[Judged, ...]:
         """One assessment per case for the whole request, cases in sorted order."""
-        found = []
+        found: list[Judged] = []
         for person in planned.grouping.people:
             olds = [old for old, new in planned.grouping.merged if new == person]
             stored = self.store.case(
@@ -195,7 +195,8 @@ class Reconciler:
             tokens = frozenset(token for token, who in assigned.items() if who == person)
             tokens |= stored.tokens - assigned.keys()  # a request names a patient by one of them
             facts = (*_of_person(stored, planned.grouping, person), *planned.new_facts)
-            found.append(self._assessed(facility, stored, facts, tokens, now, person))
+            spoken = {act.key for one in found for act in one.acts}
+            found.append(self._assessed(facility, stored, facts, tokens, now, person, spoken))
         return tuple(found)
 
     def _assessed(
@@ -206,7 +207,9 @@ class Reconciler:
         tokens: frozenset[str],
         now: datetime,
         person: Person | None = None,
+        spoken: Container[str] = frozenset(),
     ) -> Judged:
+        """A case after assessment. spoken: keys of the acts of cases judged before in a request."""
         who = person or stored.state.person
         as_of = max(now, stored.state.as_of or now)
         every = tuple(facts)
@@ -215,7 +218,7 @@ class Reconciler:
         site = self.sites[facility]
         for _ in range(ACT_ROUNDS):
             case = Case(who, every, acts, tokens, stored.elsewhere)
-            names = self._names(facility, case, as_of)
+            names = self._names(facility, case, as_of, spoken)
             if names:
                 acts.extend(names)
                 fresh.extend(names)
@@ -247,13 +250,14 @@ class Reconciler:
             moved=tuple(moved),
         )
 
-    def _names(self, facility: str, case: Case, now: datetime) -> list[Act]:
+    def _names(self, facility: str, case: Case, now: datetime, spoken: Container[str]) -> list[Act]:
         """Names for units whose first step this is; the unit's own text where it is free."""
         found = []
         for key, unit in case.units.items():
             if not unit.steps or unit.named is not None:
                 continue
-            taken = self.store.act(facility, f"unit-named:{key.text}") is not None
+            plain = f"unit-named:{key.text}"
+            taken = plain in spoken or self.store.act(facility, plain) is not None
             subject = f"{key.text}~{case.person[:12]}" if taken else key.text
             body = UnitNamed(unit=key.text, subject=subject)
             found.append(Act(key=f"unit-named:{subject}", at=now, body=body))
