@@ -9,6 +9,7 @@ from service.api.gateway import (
     LARGEST_BUNDLE,
     Gateway,
     create_entry,
+    known_type,
     refuse,
     structure_of,
     update_entry,
@@ -148,6 +149,7 @@ def _read_entry(gateway: Gateway, source: Source, release: str, url: str) -> dic
     path, _, query = url.partition("?")
     parts = path.strip("/").split("/")
     if len(parts) == 1:
+        known_type(parts[0], release)
         asked = parse_qsl(query, keep_blank_values=True)
         base = gateway.base_url(release)
         found = query_of(parts[0], release, asked, strict=False, base=base)
