@@ -1,7 +1,6 @@
 """Databases are brought forward once, in order, copied first, and never by halves."""
 
 import multiprocessing
-import threading
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -9,12 +8,13 @@ import apsw
 import pytest
 
 from service.errors import StoreUnfit
-from service.store.sqlite import open_store
+from service.store.sqlite import migrating, open_store
 from service.store.sqlite.connection import connect
 from service.store.sqlite.migrating import Migration, back_up, damage, migrate, migrations
 from tests.support.stored import FACILITY, a_version, commit
 
 SNAPSHOT = Path(__file__).with_name("schema.sql")
+STEPS = 200  # many times what a copy takes
 NEXT = Migration(number=2, name="0002_more.sql", script="CREATE TABLE more (name TEXT) STRICT;")
 
 
@@ -157,28 +157,28 @@ class TestBackup:
         assert restored.damage() is None
         restored.close()
 
-    def test_ends_while_others_keep_writing(self, path: str, tmp_path: Path) -> None:
-        """A copy that began afresh at each write would never end."""
+    def test_ends_while_others_keep_writing(
+        self, path: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A copy that began afresh at each write would not end while there are writes."""
         store = open_store(path)
-        for number in range(20):
-            commit(store, resources=(a_version(f"v{number}", body=b"x" * 500_000),))
-        over = threading.Event()
+        commit(store, resources=(a_version(body=b"x" * 1_000_000),))
+        steps: list[str] = []
 
-        def write() -> None:
-            number = 0
-            while not over.is_set():
-                number += 1
-                commit(store, resources=(a_version(f"w{number}"),))
+        def write(point: str) -> None:
+            steps.append(point)
+            assert len(steps) < STEPS, "it began afresh"
+            commit(store, resources=(a_version(f"w{len(steps)}"),))
 
-        writing = threading.Thread(target=write)
-        writing.start()
+        monkeypatch.setattr(migrating, "PAGES", 20)
+        monkeypatch.setattr(migrating, "reach", write)
         store.backup(tmp_path / "copy.sqlite3")
-        over.set()
-        writing.join()
+        monkeypatch.undo()
         store.close()
         restored = open_store(tmp_path / "copy.sqlite3")
-        assert restored.version(FACILITY, "Observation", "v19", 1) is not None
+        assert restored.search(FACILITY, "R4", "Observation", (), count=0).total == 1
         restored.close()
+        assert len(steps) > 10
 
     def test_replaces_an_older_copy_whole(self, path: str, tmp_path: Path) -> None:
         store = open_store(path)
