@@ -163,6 +163,9 @@ class Policy:
         self.digest = digest
         self._rows = {key: _dated(found) for key, found in rows.items()}
         self._rules = {key: _dated(found) for key, found in rules.items()}
+        # Most rows were never changed: one look-up finds them.
+        self._lasting_rows = {key: found[0] for key, found in rows.items() if len(found) == 1}
+        self._lasting_rules = {key: found[0] for key, found in rules.items() if len(found) == 1}
         self._matrices = {key: _dated(found) for key, found in matrices.items()}
 
     def row(self, key: str, instant: datetime) -> Row:
@@ -171,11 +174,11 @@ class Policy:
         Before the first day that any row states, the first row stands in: a record from that time
         is judged by it rather than not at all.
         """
-        return _at(self._rows, key, instant)
+        return self._lasting_rows.get(key) or _at(self._rows, key, instant)
 
     def rule(self, key: str, instant: datetime) -> RuleRow:
         """The severity row of a rule in force at an instant."""
-        return _at(self._rules, key, instant)
+        return self._lasting_rules.get(key) or _at(self._rules, key, instant)
 
     def matrix(self, key: str, instant: datetime) -> Matrix:
         """The compatibility table in force at an instant."""
@@ -209,8 +212,6 @@ def _at(
     if held is None:
         raise NoRow(key)
     days, rows = held
-    if len(rows) == 1:
-        return rows[0]
     return rows[max(bisect_right(days, instant), 1) - 1]
 
 

@@ -8,6 +8,7 @@ from service.facts.case import Case, UnitView, step_time
 from service.facts.deadline import Clock
 from service.facts.fact import Fact
 from service.facts.finding import Advice, Cited, Finding, Remedy, Stage, Verdict
+from service.facts.once import once
 from service.facts.records import Order
 from service.facts.steps import Step, StepCode
 from service.policy.policy import ADVICE, VERDICTS, Policy, RuleRow, Site
@@ -82,15 +83,16 @@ def urgency_at(case: Case, orders: tuple[Fact[Order], ...], instant: datetime) -
     """
     if any(order.body.urgency == "life-threatening" for order in orders):
         return "life-threatening"
-    declared = [
-        step
-        for step in case.steps
-        if step.body.code in (StepCode.DECLARE_EMERGENCY, StepCode.END_EMERGENCY)
-        and step_time(step) <= instant
-    ]
+    declared = [step for step in _declarations(case) if step_time(step) <= instant]
     if declared and declared[-1].body.code is StepCode.DECLARE_EMERGENCY:
         return "life-threatening"
     return "urgent" if any(order.body.urgency == "urgent" for order in orders) else "routine"
+
+
+@once
+def _declarations(case: Case) -> tuple[Fact[Step], ...]:
+    ends = (StepCode.DECLARE_EMERGENCY, StepCode.END_EMERGENCY)
+    return tuple(step for step in case.steps if step.body.code in ends)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

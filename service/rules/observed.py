@@ -86,8 +86,8 @@ def required(words: Iterable[str]) -> frozenset[Vital]:
 
 def missing_of(needed: frozenset[Vital], found: ObservedSet | None) -> tuple[str, ...]:
     """What a set lacks, in the order of the words; all of it without a set."""
-    held = found.vitals if found is not None else frozenset()
-    return tuple(vital.value for vital in Vital if vital in needed - held)
+    lacking = needed - found.vitals if found is not None else needed
+    return tuple(vital.value for vital in Vital if vital in lacking) if lacking else ()
 
 
 def fullest(found: Iterable[ObservedSet], needed: frozenset[Vital]) -> ObservedSet | None:
