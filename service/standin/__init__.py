@@ -5,6 +5,6 @@ For demonstrations, tests and measurements; never a place to keep records.
 
 from service.standin.knobs import Knobs, Trouble
 from service.standin.partner import StandIn, stand_in
-from service.standin.serving import serving
+from service.standin.serving import running, serving
 
-__all__ = ["Knobs", "StandIn", "Trouble", "serving", "stand_in"]
+__all__ = ["Knobs", "StandIn", "Trouble", "running", "serving", "stand_in"]

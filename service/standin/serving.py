@@ -1,9 +1,10 @@
-"""Running stand-ins on loopback, beside whatever else the process does."""
+"""Running applications on loopback, beside whatever else the process does."""
 
 import asyncio
 import socket
 from collections.abc import AsyncIterator, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
+from typing import Any
 
 import uvicorn
 
@@ -25,23 +26,32 @@ async def serving(
     partners: Mapping[str, StandIn], ports: Mapping[str, int] | None = None
 ) -> AsyncIterator[dict[str, str]]:
     """Serves stand-ins by name; yields their base URLs. Ports not given are any free ones."""
-    sockets = {name: _bound((ports or {}).get(name, 0)) for name in partners}
-    servers = [_server(app) for app in partners.values()]
-    async with asyncio.TaskGroup() as group:
-        for server, name in zip(servers, partners, strict=True):
-            group.create_task(server.serve([sockets[name]]))
-        try:
-            while not all(server.started for server in servers):
-                await asyncio.sleep(0.005)
-            yield {name: _address(sockets[name]) for name in partners}
-        finally:
-            for server in servers:
-                server.should_exit = True
+    async with running(partners, ports) as addresses:
+        yield addresses
     for app in partners.values():
         app.shelf.close()
 
 
-def _server(app: StandIn) -> _Server:
+@asynccontextmanager
+async def running(
+    apps: Mapping[str, Any], ports: Mapping[str, int] | None = None
+) -> AsyncIterator[dict[str, str]]:
+    """Serves ASGI applications by name, without their lifespan; yields their base URLs."""
+    sockets = {name: _bound((ports or {}).get(name, 0)) for name in apps}
+    servers = [_server(app) for app in apps.values()]
+    async with asyncio.TaskGroup() as group:
+        for server, name in zip(servers, apps, strict=True):
+            group.create_task(server.serve([sockets[name]]))
+        try:
+            while not all(server.started for server in servers):
+                await asyncio.sleep(0.005)
+            yield {name: _address(sockets[name]) for name in apps}
+        finally:
+            for server in servers:
+                server.should_exit = True
+
+
+def _server(app: Any) -> _Server:
     config = uvicorn.Config(app, log_level="critical", access_log=False, lifespan="off")
     return _Server(config)
 
