@@ -54,6 +54,7 @@ class Planned:
     heads: tuple[tuple[str, str, int], ...] = ()
     urls: tuple[tuple[str, str, str, str | None], ...] = ()
     resources: tuple[str, ...] = ()
+    before: frozenset[Token] = frozenset()  # whom earlier versions of these resources named
 
     @property
     def changes(self) -> bool:
@@ -110,6 +111,7 @@ class _Read:
     fresh: bool
     facts: tuple[Fact[Any], ...]
     waits_for: tuple[str, ...] = ()
+    before: frozenset[Token] = frozenset()
 
     @property
     def warnings(self) -> tuple[Problem, ...]:
@@ -161,6 +163,7 @@ class Planner:
         ]
         planned = Planned(received=received, outcomes=[self._outcome(r, now) for r in reads])
         fresh = [one for one in reads if one.fresh]
+        planned.before = frozenset[Token]().union(*(one.before for one in fresh))
         planned.versions = tuple(self._version(one, intake, received, now) for one in fresh)
         planned.heads = tuple(
             (r.target.entry.type, r.target.id, r.target.head.version if r.target.head else 0)
@@ -270,7 +273,17 @@ class Planner:
             fresh=fresh,
             facts=facts,
             waits_for=waits_for,
+            before=self._before(found, resolver, intake.caller) if fresh else frozenset(),
         )
+
+    def _before(self, found: Target, resolver: Resolver, caller: Caller) -> frozenset[Token]:
+        """The patients that the version in force named: a correction may name another."""
+        if found.head is None:
+            return frozenset()
+        key = f"{found.entry.type}/{found.id}"
+        facts = self._facts_of(found.head, key, caller, resolver)
+        tokens = (self._subject(fact, caller.facility) for fact in facts)
+        return frozenset(token for token in tokens if token is not None)
 
     def _digests(self, facility: str, type_name: str, own_id: str) -> frozenset[str]:
         held = self.store.versions(facility, type_name, own_id)

@@ -322,9 +322,12 @@ class Reconciler:
         return found
 
     def _nudges(self, facility: str, planned: Planned) -> tuple[tuple[Person, str], ...]:
-        """Every other case with one of these units is reached by a nudge row."""
+        """Every other case is reached by a nudge row: one with these units, one corrected away."""
         direct = set(planned.grouping.people)
-        found: dict[Person, str] = {}
+        named = self.store.people(facility, planned.before).values() if planned.before else ()
+        found: dict[Person, str] = {
+            person: "a fact was moved away" for person in named if person not in direct
+        }
         for unit in planned.units:
             for person in self.store.people_of_unit(facility, unit):
                 if person not in direct:
