@@ -1,5 +1,6 @@
 """The HTTP application: FHIR routes of both releases, health, and errors in FHIR form."""
 
+import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 
@@ -17,6 +18,7 @@ from service.errors import Problem, ServiceError
 from service.fhir.write import operation_outcome
 
 Lifespan = Callable[[FastAPI], AbstractAsyncContextManager[None]]
+LOG = logging.getLogger(__name__)
 SAID = {
     404: ("not-found", "There is nothing at this address."),
     405: ("not-supported", "This address does not take this method; Allow says which it takes."),
@@ -67,7 +69,11 @@ def _health(app: FastAPI, ready: Callable[[], str | None]) -> None:
 
     @app.get("/health/ready", summary="The store can be read and written", tags=["health"])
     async def is_ready() -> JSONResponse:
-        missing = ready()
+        try:
+            missing = ready()
+        except Exception:
+            LOG.exception("the store cannot be read")
+            missing = "the store"
         content = {"status": "ready"} if missing is None else {"status": "waiting", "for": missing}
         return JSONResponse(content, status_code=200 if missing is None else 503)
 
