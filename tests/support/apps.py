@@ -5,6 +5,7 @@ Requests go through the HTTP application itself; the workers run only when a tes
 
 import asyncio
 import json
+import re
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -223,6 +224,19 @@ class House:
             if row.state == "active"
         }
 
+    def told(self, token: str) -> dict[str, Json]:
+        """What is active for a patient, by identity, with senders' identifiers for our ids."""
+        found = {}
+        for key, row in self.emitted(token).items():
+            if row.state == "active":
+                found[key] = _sorted_facts(json.loads(OURS.sub(self._named, row.content.decode())))
+        return found
+
+    def _named(self, reference: re.Match[str]) -> str:
+        kind, own_id = reference[0].split("/")
+        head = self.app.store.head(FACILITY, kind, own_id)
+        return head.keys[0] if head else reference[0]
+
     def acts(self, token: str) -> dict[str, Act]:
         """The acts of a patient's case."""
         return {act.key: act for act in self.stored(token).acts}
@@ -239,6 +253,20 @@ class House:
     def audit(self, facility: str = FACILITY) -> list[Any]:
         """Every audit row, oldest first."""
         return [row for _, row in self.app.store.audited(facility, limit=100_000)]
+
+
+OURS = re.compile(r"[A-Z][A-Za-z]+/[0-9a-f]{8}-[0-9a-f-]{27}")
+
+
+def _sorted_facts(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_sorted_facts(item) for item in value]
+    if not isinstance(value, dict):
+        return value
+    return {
+        name: sorted(held) if name == "facts" else _sorted_facts(held)
+        for name, held in value.items()
+    }
 
 
 async def _waited(work: Awaitable[T]) -> T:
