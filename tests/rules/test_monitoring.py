@@ -535,6 +535,8 @@ class TestTheWardsAnswer:
         bad = vitals(20, on_air=True, rr=30, spo2=98, temp="36.8", hr=78, sbp=124, awake=0)
         policy = with_rows({"news2": True})
         assert fired(screened(bad, self.dismiss(30), policy=policy)) == {"VIT-16": "note"}
+        assert fired(screened(bad, self.dismiss(20), policy=policy)) == {"VIT-16": "note"}
+        assert fired(screened(bad, self.dismiss(19), policy=policy)) == {"VIT-16": "watch"}
 
     def test_a_report_is_answered_too(self) -> None:
         assert fired(screened(report(20), self.dismiss(30))) == {"ACT-01": "note"}

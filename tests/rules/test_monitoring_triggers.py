@@ -199,6 +199,11 @@ class TestVit08:
         )
         assert set(fired(screen)) == rules
 
+    @pytest.mark.parametrize(("born", "rules"), [("2024-06-03", {"VIT-08"}), ("2024-06-02", set())])
+    def test_the_first_birthday_is_the_limit(self, born: str, rules: set[str]) -> None:
+        facts = vitals(-5, weight=13), vitals(20, map=40)
+        assert set(fired(screened(*facts, baseline={"map": 60}, born=born))) == rules
+
     def test_a_child_whose_weight_is_not_known_may_be_small(self) -> None:
         screen = screened(vitals(20, map=40), baseline={"map": 60}, born="2015-01-01")
         assert unknown(screen)["VIT-08"] == ("weight",)
@@ -487,6 +492,15 @@ class TestVit16:
     def test_a_rise_of_two_from_the_baseline(self) -> None:
         assert self.score(rr=21) == {"VIT-16": "watch"}
         assert self.score(hr=95) == {}
+
+    def test_a_score_that_stays_is_no_rise(self) -> None:
+        before = vitals(-4, rr=21, hr=95)
+        now = vitals(20, on_air=True, **(SICK | {"rr": 21, "hr": 95}))
+        assert "VIT-16" not in fired(screened(self.AT_REST, before, now, policy=self.ON))
+
+    def test_not_alert_once_in_the_set_counts(self) -> None:
+        now = vitals(20, on_air=True, **(SICK | {"awake": 3})), vitals(21, awake=0)
+        assert "VIT-16" in fired(screened(self.AT_REST, *now, policy=self.ON))
 
     def test_five_without_a_complete_baseline(self) -> None:
         low = vitals(20, on_air=False, **(SICK | {"spo2": 95, "hr": 111}))

@@ -62,6 +62,10 @@ class TestFebrile:
         assert "FNHTR" in screen.excluded
         assert fired(screen) == {"VIT-04": "escalate"}
 
+    def test_it_rests_on_the_first_facts_that_met_it(self) -> None:
+        facts = [vitals(m, name=f"Observation/m{m}", temp="39.0") for m in (20, 40, 60)]
+        assert of(screened(*facts), "FNHTR").facts == ("Observation/m20",)
+
     def test_other_causes_stay_open(self) -> None:
         found = of(screened(sign("chills", 20)), "FNHTR")
         assert found.met == ("chills or rigors",)
@@ -328,13 +332,16 @@ class TestLungInjury:
         assert "TRALI-II" not in categories(screened(*facts))
         assert categories(screened(*facts, stable)) == ("TRALI-II",)
 
-    def test_mild_injury_before_counts_as_the_risk(self) -> None:
+    @pytest.mark.parametrize(
+        ("ratio", "met"), [(200, False), (201, True), (300, True), (301, False)]
+    )
+    def test_mild_injury_before_counts_as_the_risk(self, ratio: int, met: bool) -> None:
         facts = (
             *LUNG_INJURY[:3],
-            result("pf-ratio", -120, 260),
+            result("pf-ratio", -120, ratio),
             result("respiratory-stability", -5, word="positive"),
         )
-        assert "TRALI-II" in categories(screened(*facts))
+        assert ("TRALI-II" in categories(screened(*facts))) is met
 
     @pytest.mark.parametrize(("minutes", "met"), [(360, True), (360.1, False)])
     def test_within_six_hours_of_the_end(self, minutes: float, met: bool) -> None:
@@ -553,6 +560,10 @@ class TestDelayedHaemolytic:
         facts = HAEMOLYSED[0], *HAEMOLYSED[2:], antibodies(past(3 * DAY), "Jka")
         assert categories(down(*facts)) == ("DHTR",)
 
+    def test_the_last_value_before_the_unit_is_compared(self) -> None:
+        older = result("haemoglobin", -600, 60, unit="g/L")
+        assert categories(down(older, *HAEMOLYSED)) == ("DHTR",)
+
     def test_spherocytes_stand_for_the_haemoglobin(self) -> None:
         facts = *HAEMOLYSED[:2], result("spherocytes", past(3 * DAY), word="positive")
         assert categories(down(*facts)) == ("DHTR",)
@@ -636,7 +647,9 @@ class TestPurpura:
         ("now", "grade"), [(39, Grade.DEFINITIVE), (40, Grade.POSSIBLE), (159, Grade.POSSIBLE)]
     )
     def test_the_shares(self, now: int, grade: Grade) -> None:
-        assert of(self.found(now), "PTP").grade is grade
+        found = of(self.found(now), "PTP")
+        assert found.grade is grade
+        assert len(found.facts) == 3
 
     def test_four_fifths_is_none(self) -> None:
         assert categories(self.found(160)) == ()

@@ -91,6 +91,7 @@ class TestAct20:
     @pytest.mark.parametrize("code", [StepCode.CLEARED_TO_TRANSFUSE, StepCode.DISMISS_REACTION])
     def test_clearing_or_dismissing_ends_it(self, code: StepCode) -> None:
         assert self.verdict(case(step(code, 40))) == ()
+        assert self.verdict(case(step(code, 60))) == ()
         assert self.verdict(case(step(code, 61))) == (Verdict.AUTHORISE,)
 
     def test_confirming_does_not(self) -> None:
