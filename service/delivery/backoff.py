@@ -1,4 +1,4 @@
-"""When a partner may be asked again: full jitter, a circuit with one probe, Retry-After."""
+"""When a partner may be asked again: full jitter, one probe at a time, Retry-After."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,7 +10,6 @@ BASE = timedelta(seconds=1)
 CRITICAL_CAP = timedelta(seconds=60)
 ROUTINE_CAP = timedelta(seconds=300)
 LONGEST_ASKED = timedelta(hours=1)
-OPENS_AFTER = 5  # consecutive failures
 WIDEST = 1024
 
 Jitter = Callable[[], float]  # uniform in [0, 1)
@@ -63,11 +62,6 @@ class Backoff:
     _asked: timedelta | None = None
     _width: int = WIDEST
 
-    @property
-    def is_open(self) -> bool:
-        """True while only single probes are sent."""
-        return self.failures >= OPENS_AFTER
-
     def failed(self, now: datetime, asked: timedelta | None = None) -> None:
         """One more failure in a row; ``asked`` is the partner's Retry-After."""
         self.failures += 1
@@ -102,8 +96,3 @@ def upto(tries: int, cap: timedelta) -> timedelta:
     """The longest pause after so many tries: the base, doubled each time, to the cap."""
     doublings = min(tries - 1, 20)
     return min(cap, BASE * (1 << max(doublings, 0)))
-
-
-def cap_of(critical: bool) -> timedelta:
-    """The longest pause for a row."""
-    return CRITICAL_CAP if critical else ROUTINE_CAP

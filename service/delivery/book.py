@@ -8,16 +8,15 @@ from datetime import datetime, timedelta
 
 from service.clock import WallClock
 from service.delivery.answers import Act, Reading, etag_of
-from service.delivery.backoff import Backoff, Jitter, cap_of, retry_after, upto
+from service.delivery.backoff import CRITICAL_CAP, Backoff, Jitter, retry_after, upto
 from service.delivery.futures import done
-from service.delivery.lines import SHARED, Item
+from service.delivery.lines import SHARED, STUCK_AFTER, Item
 from service.errors import Stale
 from service.faults import reach
 from service.store.port import Attempt, OutboxRow, Store
 
 LOG = logging.getLogger("service.delivery")
 GIVE_UP = timedelta(days=7)  # routine rows only
-PATIENT_TRIES = 5
 BEHIND_A_GATEWAY = frozenset({502, 503, 504})
 
 
@@ -104,9 +103,9 @@ class Book:
         each time, so that others get their turn."""
         settle = self.settle if state == "sent" else timedelta()
         outage = reading.act in (Act.AGAIN, Act.PAUSE) or reading.answer.status in BEHIND_A_GATEWAY
-        if outage and row.attempts < PATIENT_TRIES:
+        if outage and row.attempts < STUCK_AFTER:
             return settle
-        longest = upto(row.attempts + 1, cap_of(row.critical))
+        longest = upto(row.attempts + 1, CRITICAL_CAP)  # a critical row may wait behind it
         return max(settle, longest * (1 + self.jitter()) / 2)
 
     async def _record(

@@ -88,9 +88,9 @@ class Knowledge:
     def __post_init__(self) -> None:
         self._facts = dict(self.store.learned(self.partner))
 
-    def fact(self, name: str) -> str | None:
-        """One learned fact."""
-        return self._facts.get(name)
+    def refresh(self) -> None:
+        """Takes in what other processes learned and what an operator let be forgotten."""
+        self._facts = dict(self.store.learned(self.partner))
 
     @property
     def limit(self) -> int:

@@ -12,7 +12,11 @@ from service.store.port import OutboxRow
 
 SHARED = "delivered beside the partner's own elements"
 OVERTOOK = "overtook a parked row"
-ALONE_AFTER = 2  # tries
+PASSED_BY = "overtook a row that does not pass"
+# Tries without an answer that settles anything, after which ...
+ALONE_AFTER = 2  # a stream travels alone
+SINGLY_AFTER = 3  # its rows go one by one, so that only the one that does not pass is tried on
+STUCK_AFTER = 5  # critical rows of the stream go past that one
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -65,7 +69,31 @@ class Item:
 
     def overtaking(self) -> "Item":
         """The item, flagged for going past a parked row of its stream."""
-        return replace(self, row=replace(self.row, flagged=OVERTOOK))
+        return replace(self, row=replace(self.row, flagged=self.row.flagged or OVERTOOK))
+
+
+def in_order(rows: Sequence[OutboxRow]) -> tuple[list[OutboxRow], list[OutboxRow]]:
+    """(rows to send now, rows that a newer critical version replaces).
+
+    A row that was tried in vain again and again is tried on, but critical rows of its stream go
+    first, flagged: what a partner cannot take must not hold up a reaction.
+    """
+    stuck = {row.key for row in rows if row.attempts >= STUCK_AFTER}
+    urgent = {row.key: row for row in reversed(rows) if row.critical and row.attempts < STUCK_AFTER}
+    if not stuck or not urgent:
+        return first_rows(rows), []
+    passing = [replace(row, flagged=row.flagged or PASSED_BY) for row in rows if _is(urgent, row)]
+    replaced = [row for row in rows if _older(urgent, row)]
+    rest = [row for row in rows if row.key not in urgent]
+    return passing + first_rows(rest), replaced
+
+
+def _is(urgent: dict[str, OutboxRow], row: OutboxRow) -> bool:
+    return row.key in urgent and urgent[row.key].version == row.version
+
+
+def _older(urgent: dict[str, OutboxRow], row: OutboxRow) -> bool:
+    return row.key in urgent and row.version < urgent[row.key].version
 
 
 def first_rows(rows: Sequence[OutboxRow]) -> list[OutboxRow]:

@@ -26,7 +26,16 @@ from service.delivery.book import Book
 from service.delivery.capability import BUNDLE_LIMIT, NO_TRANSACTION, NOT_ATOMIC, PAUSED, Knowledge
 from service.delivery.compare import has_more, is_ours, overlay, same
 from service.delivery.futures import done
-from service.delivery.lines import ALONE_AFTER, Item, Line, bundle_of, by_line, first_rows, parts
+from service.delivery.lines import (
+    ALONE_AFTER,
+    SINGLY_AFTER,
+    Item,
+    Line,
+    bundle_of,
+    by_line,
+    in_order,
+    parts,
+)
 from service.delivery.partner import Link
 from service.faults import reach
 from service.store.port import OutboxRow, Store
@@ -74,8 +83,8 @@ class Round:
     async def _line(self, rows: Sequence[OutboxRow]) -> Line:
         """The rows to send now, each with what the partner acknowledged before."""
         line = Line()
-        overtaken: list[OutboxRow] = []
-        for row in first_rows(rows):
+        ordered, overtaken = in_order(rows)
+        for row in ordered:
             earlier = self.store.delivered(row.partner, row.key)
             if earlier is not None and earlier.facility != row.facility:
                 earlier = None
@@ -148,7 +157,8 @@ class Round:
 
     def _goes_singly(self, item: Item) -> bool:
         was_doubted = (item.row.last_outcome or "").startswith(DOUBTED)
-        return was_doubted or self.knowledge.refuses_ids(item.row.type)
+        was_tried = item.row.attempts >= SINGLY_AFTER
+        return was_doubted or was_tried or self.knowledge.refuses_ids(item.row.type)
 
     def _going(self, items: Iterable[Item]) -> list[Item]:
         """The items that may be sent now."""

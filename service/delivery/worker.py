@@ -100,6 +100,7 @@ class DeliveryWorker:
         if len(claimed) == self.settings.batch_streams:
             self._widen.set()  # more is waiting than goes into one round
         self._critical = any(row.critical for rows in claimed for row in rows)
+        self.knowledge.refresh()
         await self._round(lease).run(claimed)
         return len(claimed)
 

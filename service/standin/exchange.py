@@ -36,6 +36,15 @@ class Reply:
     media: str = JSON
 
 
+class Refused(Exception):
+    """A request that is answered with an OperationOutcome."""
+
+    def __init__(self, status: int, code: str, text: str) -> None:
+        super().__init__(text)
+        self.status = status
+        self.content = outcome(code, text)
+
+
 async def read(scope: Scope, receive: Receive) -> Asked:
     """The whole request."""
     body = b""

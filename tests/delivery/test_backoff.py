@@ -55,10 +55,6 @@ class TestFullJitter:
 class TestCircuit:
     """While the partner fails, one stream at a time; afterwards 2, 4, 8 ..."""
 
-    def test_that_it_opens_after_five_failures_in_a_row(self) -> None:
-        assert not failing(4).is_open
-        assert failing(5).is_open
-
     def test_that_it_widens_step_by_step(self) -> None:
         backoff = failing(5)
         widths = [backoff.width(20)]

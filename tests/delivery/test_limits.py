@@ -91,6 +91,18 @@ class TestLimits:
 
         play(tmp_path, story, Knobs(reversed_entries=True))
 
+    def test_that_an_operator_can_let_a_limit_be_forgotten(self, tmp_path: Path) -> None:
+        async def story(bench: Bench) -> None:
+            bench.give(*three_streams())
+            await bench.work()
+            bench.knobs.most_entries = None
+            bench.store.learn(PARTNER, BUNDLE_LIMIT, None).result()
+            bench.give(*(a_row(f"c-{n}", f"unit-{n}") for n in range(9)))
+            await bench.work()
+            assert bench.writes()[-1] == ("POST", "/", 9)
+
+        play(tmp_path, story, Knobs(most_entries=4))
+
     def test_that_a_changed_statement_drops_what_was_learned(self, tmp_path: Path) -> None:
         async def story(bench: Bench) -> None:
             bench.give(*three_streams())

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.clock import HandClock
+from service.delivery.lines import PASSED_BY
 from service.standin import Knobs, Trouble
 from tests.support.partners import PARTNER, START, Bench, a_row, an_id, keys, play, three_streams
 
@@ -90,6 +91,27 @@ class TestPauses:
             assert await bench.worker.once() == 6
             others = [row for row in bench.rows() if row.key.startswith("b-")]
             assert {(row.state, row.attempts) for row in others} == {("delivered", 1)}
+
+        play(tmp_path, story)
+
+    @pytest.mark.parametrize("critical", [False, True])
+    def test_that_critical_rows_go_past_what_does_not_pass(
+        self, tmp_path: Path, critical: bool
+    ) -> None:
+        """Nothing else is sent meanwhile, and the row before them is answered 500 each time."""
+
+        async def story(bench: Bench) -> None:
+            bench.knobs.refuse_ids[an_id("bad")] = 500
+            bench.give(a_row("bad", critical=critical))
+            bench.give(a_row("next", version=2), a_row("notice", version=2, critical=True))
+            await bench.work(rounds=60, step=10)
+            assert bench.row("notice", 2).state == "delivered"
+            assert bench.row("notice", 2).flagged == PASSED_BY
+            assert bench.there("next") == []
+            assert bench.row("bad").state == "sent"
+            bench.knobs.refuse_ids.clear()
+            await bench.work(step=61)
+            assert {row.state for row in bench.rows()} == {"delivered"}
 
         play(tmp_path, story)
 
