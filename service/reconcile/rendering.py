@@ -59,7 +59,8 @@ class Renderer:
         critical = any(one.desired.critical for one in group)
         rows = [self._row(partner, one, name, context, now) for one in group]
         targets = [(row.type, row.resource_id) for row in rows]
-        resource = provenance(targets, [one.desired for one in group], partner.release, context)
+        desired = [one.desired for one in group]
+        resource = provenance(targets, desired, partner.release, context, versions)
         made: str = resource["id"]
         rows.append(
             OutboxRow(

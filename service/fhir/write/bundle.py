@@ -28,12 +28,16 @@ Target = tuple[str, str]  # (type, id)
 
 
 def provenance(
-    targets: Iterable[Target], desired: Iterable[Desired], release: str, context: WriteContext
+    targets: Iterable[Target],
+    desired: Iterable[Desired],
+    release: str,
+    context: WriteContext,
+    versions: str = "",
 ) -> Resource:
     """Who made the targets, when, under which policy, from which facts.
 
-    The id is named by the targets and the instant of the commit, so that a repeat is the same
-    resource. Software version, policy profile and digest stand here and nowhere else. The shape is
+    The id is named by the targets, the instant of the commit and ``versions``, which tells two
+    commits at one instant apart; a repeat is the same resource. Software version, policy profile and digest stand here and nowhere else. The shape is
     the same in both releases. Raises ValueError for an unknown release or without a target.
     """
     _check(release)
@@ -42,7 +46,7 @@ def provenance(
         raise ValueError("a Provenance needs a target")
     recorded = at(context.recorded).text
     names = ",".join(f"{kind}/{id}" for kind, id in about)
-    id = named(context.namespace, f"provenance/{names}/{recorded}")
+    id = named(context.namespace, f"provenance/{names}/{recorded}/{versions}")
     resource = head("Provenance", id)
     del resource["identifier"]  # Provenance has none: the tag is its key
     basis = {key for one in desired for key in one.basis}

@@ -55,6 +55,12 @@ class TestProvenance:
         first = provenance(TARGETS, WANTED, release, a_context())
         assert provenance(TARGETS, WANTED, release, later)["id"] != first["id"]
 
+    def test_two_commits_at_one_instant_are_told_apart_by_the_versions(self, release: str) -> None:
+        first = provenance(TARGETS, WANTED, release, a_context(), "procedure/u@1")
+        assert (
+            provenance(TARGETS, WANTED, release, a_context(), "procedure/u@2")["id"] != first["id"]
+        )
+
     def test_its_key_is_the_tag(self, release: str) -> None:
         """Provenance has no identifier element in either release."""
         resource = provenance(TARGETS, WANTED, release, a_context())
