@@ -37,8 +37,8 @@ def provenance(
     """Who made the targets, when, under which policy, from which facts.
 
     The id is named by the targets, the instant of the commit and ``versions``, which tells two
-    commits at one instant apart; a repeat is the same resource. Software version, policy profile and digest stand here and nowhere else. The shape is
-    the same in both releases. Raises ValueError for an unknown release or without a target.
+    commits at one instant apart; a repeat is the same resource. Software version, policy profile
+    and digest stand here and nowhere else. The shape is the same in both releases. Raises ValueError for an unknown release or without a target.
     """
     _check(release)
     about = sorted(set(targets))
