@@ -29,7 +29,7 @@ def has_vitals(reader: Reader) -> bool:
     """True for a vital sign, a panel of them, or any grouping of vital-sign components."""
     code = one(reader.resource, "code")
     grouped = reader.codes.words("panels", codings(code))
-    return bool(grouped) or any(_vital(reader, part) for part in _parts(reader.resource))
+    return bool(grouped) or any(_vital(reader, part) for _, part in _parts(reader.resource))
 
 
 def read_vitals(reader: Reader) -> Vitals:
@@ -38,8 +38,8 @@ def read_vitals(reader: Reader) -> Vitals:
     at = when(reader)
     by_device = _by_device(reader)
     found = [
-        _reading(reader, vital, part, at, device=by_device)
-        for part in _parts(observation)
+        _reading(reader, vital, part, at, place, device=by_device)
+        for place, part in _parts(observation)
         if (vital := _vital(reader, part)) is not None
     ]
     return Vitals(
@@ -72,8 +72,11 @@ def _by_device(reader: Reader) -> bool:
     return bool(one(reader.resource, "device")) and performer_of(reader) is None
 
 
-def _parts(observation: Json) -> Iterable[Json]:
-    return (observation, *each(observation, "component"))
+def _parts(observation: Json) -> Iterable[tuple[str, Json]]:
+    """The Observation itself and its components, each with the path of its value."""
+    yield "value", observation
+    for number, component in enumerate(each(observation, "component")):
+        yield f"component[{number}].value", component
 
 
 def _vital(reader: Reader, part: Json) -> Vital | None:
@@ -82,22 +85,22 @@ def _vital(reader: Reader, part: Json) -> Vital | None:
 
 
 def _reading(
-    reader: Reader, vital: Vital, part: Json, at: Moment | None, *, device: bool
+    reader: Reader, vital: Vital, part: Json, at: Moment | None, place: str, *, device: bool
 ) -> Measurement | Unusable:
     absent = one(part, "dataAbsentReason")
     if absent:
         return Unusable(vital=vital, at=at, reason=f"absent: {wording(absent) or 'not said'}")
     if at is None:
-        return _unusable(reader, vital, at, "No clinical time was sent")
+        return _unusable(reader, vital, at, place, "No clinical time was sent")
     if vital is Vital.CONSCIOUSNESS:
-        return _consciousness(reader, part, at, device=device)
+        return _consciousness(reader, part, at, place, device=device)
     quantity = chosen(part, "value", "Quantity")
     if not isinstance(quantity, dict):
-        return _unusable(reader, vital, at, "No quantity was sent")
+        return _unusable(reader, vital, at, place, "No quantity was sent")
     value, reason = reader.measure(quantity, UNIT_OF[vital])
     sent = number_of(quantity.get("value"))
     if value is None or sent is None:
-        return _unusable(reader, vital, at, reason or "No value was sent")
+        return _unusable(reader, vital, at, place, reason or "No value was sent")
     return Measurement(
         vital=vital,
         value=value,
@@ -110,19 +113,19 @@ def _reading(
     )
 
 
-def _unusable(reader: Reader, vital: Vital, at: Moment | None, reason: str) -> Unusable:
-    reader.warn(f"{reason}: this is no reading of {vital.replace('_', ' ')}.", "value", "value")
+def _unusable(reader: Reader, vital: Vital, at: Moment | None, place: str, reason: str) -> Unusable:
+    reader.warn(f"{reason}: this is no reading of {vital.replace('_', ' ')}.", place, "value")
     return Unusable(vital=vital, at=at, reason=reason)
 
 
 def _consciousness(
-    reader: Reader, part: Json, at: Moment, *, device: bool
+    reader: Reader, part: Json, at: Moment, place: str, *, device: bool
 ) -> Measurement | Unusable:
     concept = chosen(part, "value", "CodeableConcept")
-    word = reader.word("consciousness", concept, "value") if isinstance(concept, dict) else None
+    word = reader.word("consciousness", concept, place) if isinstance(concept, dict) else None
     if word is None:
         reason = "The level of consciousness is not one of the known levels"
-        return _unusable(reader, Vital.CONSCIOUSNESS, at, reason)
+        return _unusable(reader, Vital.CONSCIOUSNESS, at, place, reason)
     score = SCORES[word]
     unit = UNIT_OF[Vital.CONSCIOUSNESS]
     return Measurement(
