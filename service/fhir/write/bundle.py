@@ -38,7 +38,8 @@ def provenance(
 
     The id is named by the targets, the instant of the commit and ``versions``, which tells two
     commits at one instant apart; a repeat is the same resource. Software version, policy profile
-    and digest stand here and nowhere else. The shape is the same in both releases. Raises ValueError for an unknown release or without a target.
+    and digest stand here and nowhere else. The shape is the same in both releases. Raises
+    ValueError for an unknown release or without a target.
     """
     _check(release)
     about = sorted(set(targets))
