@@ -38,7 +38,8 @@ SELECT DISTINCT s.person
 FROM unit_subject u JOIN subject s ON s.facility = u.facility AND s.token = u.subject
 WHERE u.facility = ?1 AND u.unit IN (
   SELECT ?2 UNION
-  SELECT resource FROM fact WHERE facility = ?1 AND unit = ?2 AND kind IN ('unit', 'issue'));
+  SELECT resource FROM fact INDEXED BY fact_unit
+  WHERE facility = ?1 AND unit = ?2 AND kind IN ('unit', 'issue'));
 
 -- name: tokens
 -- Every token of these people.
@@ -60,11 +61,11 @@ SELECT {fact} FROM fact WHERE facility = ?1 AND key IN (
 SELECT {fact} FROM fact
 WHERE facility = ?1 AND kind IN ('unit', 'issue', 'order', 'location', 'device') AND resource IN (
   SELECT value FROM json_each(?2) UNION
-  SELECT n.resource FROM json_each(?2) j JOIN fact_name n ON n.facility = ?1 AND n.name = j.value);
+  SELECT n.resource FROM json_each(?2) j CROSS JOIN fact_name n ON n.facility = ?1 AND n.name = j.value);
 
 -- name: acts_of
 -- Every act in the cases of these people.
-SELECT key, at, kind, body FROM act
+SELECT key, at, kind, body FROM act INDEXED BY act_person
 WHERE facility = ? AND person IN (SELECT value FROM json_each(?)) ORDER BY key;
 
 -- name: act
@@ -73,7 +74,7 @@ SELECT key, at, kind, body FROM act WHERE facility = ? AND key = ?;
 
 -- name: emitted_of
 -- Everything that was last decided in the cases of these people.
-SELECT {emitted} FROM emitted
+SELECT {emitted} FROM emitted INDEXED BY emitted_person
 WHERE facility = ? AND person IN (SELECT value FROM json_each(?)) ORDER BY key;
 
 -- name: starts_of_units
