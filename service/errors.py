@@ -9,7 +9,8 @@ ServiceError
 │   └── StoreUnfit   the store's version or settings do not keep the promise; refuse to start
 ├── PolicyFault      one or more faults in the policy files, all of them listed
 ├── SettingsFault    a setting is missing or wrong
-└── ScenarioFault    a scenario folder cannot be replayed
+├── ScenarioFault    a scenario folder cannot be replayed
+└── BenchFault       a measurement could not be made, or says nothing
 """
 
 from dataclasses import dataclass
@@ -99,3 +100,7 @@ class SettingsFault(FaultList):
 
 class ScenarioFault(FaultList):
     """A scenario folder cannot be replayed."""
+
+
+class BenchFault(ServiceError):
+    """A measurement could not be made, or what it shows says nothing."""

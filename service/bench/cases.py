@@ -63,9 +63,7 @@ def _observations(
                 yield resource
 
 
-def _facts(
-    resources: Iterable[dict[str, Any]], site: Site, codes: Codes
-) -> Iterator[Fact[Any]]:
+def _facts(resources: Iterable[dict[str, Any]], site: Site, codes: Codes) -> Iterator[Fact[Any]]:
     named: dict[str, str] = {}
     for number, resource in enumerate(resources, start=1):
         key = f"{resource['resourceType']}/{number}"
@@ -75,9 +73,7 @@ def _facts(
         reading = read(parse(body), "R4", context)
         if reading.problems:
             raise ValueError(reading.problems)
-        yield from facts_of(
-            reading, key, 1, "bench", _received(resource), sha256(body).hexdigest()
-        )
+        yield from facts_of(reading, key, 1, "bench", _received(resource), sha256(body).hexdigest())
 
 
 def _received(resource: dict[str, Any]) -> datetime:

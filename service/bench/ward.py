@@ -360,9 +360,7 @@ def _check(who: Patient, bag: Bag) -> Json:
     return step
 
 
-def _step(
-    code: str, who: Patient, bag: Bag, at: datetime, *given: tuple[str, str, Any]
-) -> Json:
+def _step(code: str, who: Patient, bag: Bag, at: datetime, *given: tuple[str, str, Any]) -> Json:
     meant = {"system": f"{OWN}/sid/unit", "value": _key(bag)}
     kinds = f"{OWN}/CodeSystem/step-input"
     return {
