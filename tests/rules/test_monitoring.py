@@ -119,6 +119,13 @@ class TestFirstOfTheEpisode:
         facts = *earlier_unit(-120, -20), first, self.NOW
         assert "VIT-01" in fired(screened(*facts, baseline={"temp": "36.8"}))
 
+    def test_the_lower_heart_rate_and_the_higher_pressure_are_compared_with(self) -> None:
+        facts = *earlier_unit(-120, -20), vitals(-130, hr=78, sbp=124)
+        hot = normal(20, temp="39.0", hr=118)
+        assert "VIT-10" in fired(screened(*facts, hot, baseline={"hr": 100}))
+        low = normal(20, sbp=94)
+        assert "VIT-06" in fired(screened(*facts, low, baseline={"sbp": 100}))
+
     def test_a_unit_nobody_identified_is_an_episode_of_its_own(self) -> None:
         facts = *earlier_unit(-120, -20), self.FIRST, self.NOW
         running = a_running(unit_case(facts, baseline={"temp": "37.4"}))
@@ -278,6 +285,12 @@ class TestMonitors:
         assert fired(screened(*calm, *spikes)) == {}
         sooner = vitals(20, device=True, sbp=78), vitals(35.9, device=True, sbp=78)
         assert "VIT-05" in fired(screened(*calm, *sooner))
+
+    def test_what_cannot_be_compared_and_shows_nothing_counts_as_normal(self) -> None:
+        calm = [vitals(minute, device=True, temp="36.8") for minute in range(21, 36)]
+        spikes = vitals(20, device=True, temp="38.6"), vitals(36, device=True, temp="38.6")
+        assert fired(screened(*calm, *spikes, baseline=None)) == {}
+        assert "VIT-02" in fired(screened(*calm[5:], *spikes, baseline=None))
 
     def test_a_gap_without_readings_is_not_normal(self) -> None:
         pair = vitals(20, device=True, sbp=78), vitals(50, device=True, sbp=78)

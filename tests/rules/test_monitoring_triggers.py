@@ -252,6 +252,12 @@ class TestVit09:
         facts = vitals(20, temp="36.8", hr=78), vitals(30.1, sbp=104)
         assert "VIT-09" in unknown(screened(*facts))
 
+    def test_a_temperature_taken_later_settles_it(self) -> None:
+        facts = normal(20, temp=None, sbp=104), vitals(40, temp="36.8", hr=78, sbp=104)
+        assert "VIT-09" not in unknown(screened(*facts))
+        facts = normal(20, temp=None, sbp=104), vitals(40, temp="36.8")
+        assert "VIT-09" not in unknown(screened(*facts))
+
     def test_a_fall_without_a_temperature_is_unknown(self) -> None:
         screen = screened(normal(20, temp=None, sbp=104))
         assert unknown(screen)["VIT-09"] == ("temperature",)
@@ -533,6 +539,8 @@ class TestVit16:
         now = vitals(20, on_air=True, **values), vitals(21, flow=2)
         assert "VIT-16" in fired(screened(*now, policy=self.ON))
         assert "VIT-16" not in fired(screened(now[0], policy=self.ON))
+        none = vitals(20, **values), vitals(21, flow=0)
+        assert "VIT-16" not in fired(screened(*none, policy=self.ON))
 
     def test_of_two_values_the_worse_one_scores(self) -> None:
         now = vitals(20, on_air=True, **(SICK | {"rr": 25}))

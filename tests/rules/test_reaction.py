@@ -267,6 +267,8 @@ class TestHaemolytic:
         screen = screened(sign("dark-urine", 20), *normal_results)
         assert text in of(screen, "AHTR").not_met
         assert text in of(screened(sign("dark-urine", 20)), "AHTR").unknown
+        screen = screened(sign("dark-urine", 20), *normal_results[1:])
+        assert text in of(screen, "AHTR").unknown
 
 
 class TestSepsis:

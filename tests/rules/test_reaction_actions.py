@@ -94,6 +94,10 @@ class TestAct20:
         assert self.verdict(case(step(code, 60))) == ()
         assert self.verdict(case(step(code, 61))) == (Verdict.AUTHORISE,)
 
+    def test_the_latest_clearance_counts(self) -> None:
+        code = StepCode.CLEARED_TO_TRANSFUSE
+        assert self.verdict(case(step(code, 10), step(code, 40))) == ()
+
     def test_confirming_does_not(self) -> None:
         held = case(step(StepCode.CONFIRM_REACTION, 40))
         assert self.verdict(held) == (Verdict.AUTHORISE,)
