@@ -125,7 +125,8 @@ def build(
     policy = load_policy(settings.service.profile, mappings(), overlay)
     store = open_store(settings.service.store)
     sites = settings.sites()
-    codes = load_codes(mappings() / "codes")
+    local = overlay / "codes" if overlay is not None else None
+    codes = load_codes(mappings() / "codes", *([local] if local and local.is_dir() else []))
     base = (settings.service.base_url or _address(settings)).rstrip("/")
     planner = Planner(
         store=store,

@@ -46,7 +46,7 @@ class Gateway:
     ) -> list[Outcome]:
         """Stores checked entries together."""
         for entry in entries:
-            if not source.may_assert(entry.type):
+            if not source.may_assert(entry.resource):
                 text = f"This source may not state facts of type {entry.type}."
                 raise NotPermitted(403, text)
         intake = Intake(

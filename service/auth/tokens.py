@@ -4,8 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from hmac import compare_digest
+from typing import Any
 
 from service.errors import NotPermitted
+from service.fhir.own import EMITTED_SYSTEM
 from service.settings import Settings
 
 # The kind of say that each resource type takes.
@@ -33,9 +35,23 @@ class Source:
     bases: tuple[str, ...]
     asserts: frozenset[str]
 
-    def may_assert(self, type_name: str) -> bool:
-        """True when the source may state facts of this resource type."""
-        return not self.asserts or KIND_OF_TYPE.get(type_name, "context") in self.asserts
+    def may_assert(self, resource: Mapping[str, Any]) -> bool:
+        """True when the source may state what this resource says."""
+        return not self.asserts or kind_of(resource) in self.asserts
+
+
+def kind_of(resource: Mapping[str, Any]) -> str:
+    """The kind of say that a resource takes; a Task that answers one of ours is a reply."""
+    type_name = str(resource.get("resourceType"))
+    if type_name == "Task" and _answers_ours(resource):
+        return "reply"
+    return KIND_OF_TYPE.get(type_name, "context")
+
+
+def _answers_ours(resource: Mapping[str, Any]) -> bool:
+    identifiers = resource.get("identifier")
+    listed = identifiers if isinstance(identifiers, list) else []
+    return any(isinstance(i, dict) and i.get("system") == EMITTED_SYSTEM for i in listed)
 
 
 class Tokens:
