@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from service.assessment.checking import Bench, Judgement, judge, too_coarse
+from service.assessment.checking import Bench, Judgement, due_after, judge, judge_check, too_coarse
 from service.assessment.clock import RecordingClock
 from service.assessment.course import Course, episodes, follow
 from service.assessment.desired import Desired
@@ -94,10 +94,15 @@ def assess(
     )
 
 
-def dry_run(case: Case, policy: Policy, site: Site, unit: UnitView, check: Fact[Step]) -> Judgement:
-    """The pre-start check of ``$check-unit``: judged like a recorded one, committed nowhere."""
+def dry_run(
+    case: Case, policy: Policy, site: Site, unit: UnitView, check: Fact[Step]
+) -> tuple[Judgement, tuple[Deadline, ...]]:
+    """The pre-start check of ``$check-unit``: judged like a recorded one, committed nowhere.
+
+    With it what must follow, and by when.
+    """
     bench = Bench(case=case, policy=policy, site=site)
-    return judge(bench, unit, at=step_finished(check), stage=Stage.CHECK, check=check)
+    return judge_check(bench, unit, check), due_after(bench, unit, check)
 
 
 def _desired(

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from service.assessment.memory import Found, Memory, Standing
 from service.facts.case import EARLIEST, Case, UnitView, step_finished, step_time
 from service.facts.clinical import changed_after
+from service.facts.deadline import Deadline
 from service.facts.fact import Fact
 from service.facts.finding import Finding, Remedy, Stage, Verdict, gravest
 from service.facts.identity import Staff
@@ -82,19 +83,7 @@ def judge(
     start: Fact[Step] | None = None,
 ) -> Judgement:
     """All pre-start rules on one unit at one instant."""
-    orders = orders_behind(bench, unit, at)
-    pre = PreStart(
-        case=bench.case,
-        unit=unit,
-        policy=bench.policy,
-        site=bench.site,
-        at=at,
-        stage=stage,
-        check=check,
-        start=start,
-        urgency=urgency_at(bench.case, orders, at),
-        orders=orders,
-    )
+    pre = _before(bench, unit, at, stage, check, start)
     found = _found(bench, pre)
     step = start if stage is Stage.START else check
     return Judgement(
@@ -107,6 +96,29 @@ def judge(
         notable=found.notable,
         authorised=_authorised(pre, found.notable),
         acknowledged=_acknowledged(pre, found.notable),
+    )
+
+
+def _before(
+    bench: Bench,
+    unit: UnitView,
+    at: datetime,
+    stage: Stage,
+    check: Fact[Step] | None,
+    start: Fact[Step] | None,
+) -> PreStart:
+    orders = orders_behind(bench, unit, at)
+    return PreStart(
+        case=bench.case,
+        unit=unit,
+        policy=bench.policy,
+        site=bench.site,
+        at=at,
+        stage=stage,
+        check=check,
+        start=start,
+        urgency=urgency_at(bench.case, orders, at),
+        orders=orders,
     )
 
 
@@ -169,12 +181,22 @@ def check_of(bench: Bench, unit: UnitView, start: Fact[Step]) -> Fact[Step] | No
 
 def judge_checks(bench: Bench, unit: UnitView) -> tuple[Judgement, ...]:
     """Every recorded check of a unit, in clinical order."""
-    return tuple(
-        judge(bench, unit, at=step_finished(check), stage=Stage.CHECK, check=check)
-        if step_finished(check) != EARLIEST
-        else too_coarse(bench, unit, check, Stage.CHECK)
-        for check in unit.done(StepCode.CHECK_UNIT)
-    )
+    return tuple(judge_check(bench, unit, check) for check in unit.done(StepCode.CHECK_UNIT))
+
+
+def judge_check(bench: Bench, unit: UnitView, check: Fact[Step]) -> Judgement:
+    """One check, judged at its end."""
+    if step_finished(check) == EARLIEST:
+        return too_coarse(bench, unit, check, Stage.CHECK)
+    return judge(bench, unit, at=step_finished(check), stage=Stage.CHECK, check=check)
+
+
+def due_after(bench: Bench, unit: UnitView, check: Fact[Step]) -> tuple[Deadline, ...]:
+    """What must follow a check, and by when: start by, down by."""
+    at = step_finished(check)
+    if at == EARLIEST:
+        return ()
+    return timing.deadlines_before(_before(bench, unit, at, Stage.CHECK, check, None))
 
 
 def judge_start(bench: Bench, unit: UnitView) -> Judgement | None:

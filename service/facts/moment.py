@@ -33,14 +33,14 @@ def at(instant: datetime) -> Moment:
     return Moment(text=utc.isoformat().replace("+00:00", "Z"), instant=utc)
 
 
-# A year at either end of the calendar is left for arithmetic.
-_FIRST = datetime(2, 1, 1, tzinfo=UTC)
-_LAST = datetime(9998, 12, 31, 23, 59, 59, tzinfo=UTC)
+# Room at either end of the calendar for arithmetic: rules look years back and weeks ahead.
+_FIRST = datetime(1000, 1, 1, tzinfo=UTC)
+_LAST = datetime(8999, 12, 31, 23, 59, 59, tzinfo=UTC)
 
 
 def in_utc(local: datetime, spare: timedelta = timedelta()) -> datetime:
     """An instant with a zone in UTC, ``spare`` later; "for ever" stays within the calendar."""
-    if local.year <= _FIRST.year:
+    if local.year < _FIRST.year:
         return _FIRST
     return _LAST if local.year > _LAST.year else local.astimezone(UTC) + spare
 
