@@ -6,7 +6,7 @@ from typing import Any
 
 from service.errors import PolicyFault
 from service.fhir.codes import load_codes
-from service.policy.difference import difference
+from service.policy.difference import Statement, difference
 from service.policy.files import mappings
 from service.policy.load import load, profiles
 
@@ -48,11 +48,17 @@ def show_rows(arguments: argparse.Namespace) -> int:
     """Prints one line per row: id, value, since, source."""
     chosen = load(arguments.profile, mappings(), arguments.overlay)
     if arguments.diff:
-        for line in difference(load(arguments.diff, mappings()), chosen):
-            print(line)
+        for one in difference(load(arguments.diff, mappings()), chosen):
+            print(f"{one.key} since {one.since}")
+            print(f"  {arguments.diff:10} {_said(one.first)}")
+            print(f"  {arguments.profile:10} {_said(one.second)}")
         return 0
-    for rows in (*chosen.rows.values(), *chosen.rules.values()):
-        for row in rows:
-            cited = row.cited
-            print(f"{cited.row:36} {cited.value:24} since {cited.since}  {cited.source}")
+    rows = [row.cited for dated in chosen.rows.values() for row in dated]
+    rules = [row.cited for dated in chosen.rules.values() for row in dated]
+    for cited in (*rows, *rules):
+        print(f"{cited.row:36} {cited.value:24} since {cited.since}  {cited.source}")
     return 0
+
+
+def _said(statement: Statement | None) -> str:
+    return f"{statement.value} ({statement.source})" if statement else "says nothing"
