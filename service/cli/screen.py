@@ -35,6 +35,7 @@ CAUTIONS = (
     wording.LOCAL_POLICY,
 )
 PLAIN_WIDTH = 120
+MET = "met"
 SOURCE = re.compile(r"\bS\d{2,3}\b")
 FAMILIES = {
     "ID": "identity and sample",
@@ -228,15 +229,19 @@ def _reasons(
         yield f"{text} ({shown})" if shown else text, wording.source_text(finding)
     if standing:
         yield f"still {', '.join(dict.fromkeys(standing))}", "as above"
-    for family, findings in _families(met).items():
+    fresh_met = [finding for finding in met if (finding.rule, MET) not in told]
+    told.update((finding.rule, MET) for finding in met)
+    for family, findings in _families(fresh_met).items():
         rules = ", ".join(dict.fromkeys(finding.rule for finding in findings))
         yield f"met, {family}: {rules}", ", ".join(_sources(findings))
+    if len(fresh_met) < len(met):
+        yield f"met again, as before: {len(met) - len(fresh_met)} rules", "as above"
     silent = [f for f in given.findings if not speaks(f) and (f.rule, f.text) not in told]
     told.update((finding.rule, finding.text) for finding in silent)
     if silent:
         rules = ", ".join(dict.fromkeys(finding.rule for finding in silent))
         yield f"not checked, as nothing was sent: {rules}", ""
-    if not (fresh or standing or met or silent):
+    if not (speaking or met or silent):
         yield wording.WORD_TEXT.get(given.word, ""), ""
 
 

@@ -112,7 +112,8 @@ class _Reader:
             self.faults.append(f"{self.path}: {name} is no part of a scenario")
         start = self._start()
         settings, voices = self._settings()
-        self._refuse()
+        if not settings.facility:
+            self._refuse()
         zone = ZoneInfo(next(iter(settings.facility.values())).zone)
         scenario = Scenario(
             folder=self.folder,

@@ -232,7 +232,7 @@ def slow_bag() -> Scene:
                 BEDSIDE,
                 "end",
                 end("ST-803", person, taken, "13:20", 238),
-                answer="continue",
+                answer="escalate",
             ),
             observed(person, "OB-806", "13:30", "end-observations"),
             advance("14:30"),
