@@ -22,9 +22,11 @@ def run(arguments: argparse.Namespace) -> int:
     path: Path = arguments.folder / "openapi.json"
     made = json.dumps(describe(), indent=2, sort_keys=True, ensure_ascii=False) + "\n"
     if not arguments.check:
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(made, encoding="utf-8")
         return 0
     if path.is_file() and path.read_text(encoding="utf-8") == made:
         return 0
-    print(f"{path} is not what the application does; run: transfusion-events openapi", file=sys.stderr)
+    text = f"{path} is not what the application does; run: transfusion-events openapi"
+    print(text, file=sys.stderr)
     return 1
