@@ -3,14 +3,12 @@
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
 
 import apsw
 
 from service.bench.figures import Spread, spread
-from service.store.sqlite.codec import us
 
 OPEN = "('pending', 'sent', 'parked')"
 BACKLOG = f"SELECT count(*) FROM outbox WHERE state IN {OPEN}"  # noqa: S608
@@ -21,9 +19,10 @@ WHERE state <> 'superseded' ORDER BY id
 LAGS = """
 SELECT (a.at - o.created) / 1e6 FROM outbox o
 JOIN attempt_row r ON r.row = o.id JOIN attempt a ON a.id = r.attempt
-WHERE o.state = 'delivered' AND o.created >= ? AND o.created < ?
+WHERE o.state = 'delivered' AND o.id > ?
 """
-EMITTED = "SELECT count(*) FROM outbox WHERE created >= ? AND created < ?"
+EMITTED = "SELECT count(*) FROM outbox WHERE id > ?"
+LAST = "SELECT coalesce(max(id), 0) FROM outbox"
 
 Witness = Mapping[str, Mapping[str, list[str]]]  # partner -> Type/id -> SHA-256 of each version
 
@@ -32,7 +31,7 @@ Witness = Mapping[str, Mapping[str, list[str]]]  # partner -> Type/id -> SHA-256
 class Delivered:
     """The outbox of one run.
 
-    emitted: rows written from the first planned start on. lag: seconds from the start of the intake
+    emitted: rows written after the mark. lag: seconds from the start of the intake
     that wrote a row to its recorded delivery. arrived, missing, wrong: of all rows of the
     installation, those that a stand-in holds byte for byte and in order, and the others.
     """
@@ -56,10 +55,14 @@ class Outbox:
         found: int = self._connection.execute(BACKLOG).get
         return found
 
-    def delivered(self, since: datetime, until: datetime, held: Witness) -> Delivered:
-        """Compares every row with what the stand-ins hold."""
-        window = (us(since), us(until))
-        lags = [row[0] for row in self._connection.execute(LAGS, window)]
+    def mark(self) -> int:
+        """The last row so far."""
+        found: int = self._connection.execute(LAST).get
+        return found
+
+    def delivered(self, mark: int, held: Witness) -> Delivered:
+        """Compares every row with what the stand-ins hold; counts and lags those after a mark."""
+        lags = [row[0] for row in self._connection.execute(LAGS, (mark,))]
         sent = self._by_place()
         arrived = missing = wrong = 0
         for (partner, place), bodies in sent.items():
@@ -74,7 +77,7 @@ class Outbox:
             1 for partner, found in held.items() for place in found if (partner, place) not in sent
         )
         return Delivered(
-            emitted=self._connection.execute(EMITTED, window).get,
+            emitted=self._connection.execute(EMITTED, (mark,)).get,
             lag=spread(lags),
             arrived=arrived,
             missing=missing,

@@ -11,12 +11,12 @@ import urllib.request
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import msgspec
 
-from service.bench import ward
+from service.bench import sampling, ward
 from service.bench.deliveries import Delivered, Outbox, Witness
 from service.bench.driver import Run, drive, request_of, saturate
 from service.bench.preparing import OBSERVED, hung_at
@@ -80,7 +80,8 @@ class Plan:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
     """What a run showed. backlog: rows not delivered at the last answer; drained: seconds until
-    none was left. phases: name -> share of the samples, empty without a profile."""
+    none was left. profile: where the processor time went; None unless it was asked for.
+    """
 
     plan: Plan
     run: Run
@@ -88,7 +89,7 @@ class Measured:
     backlog: int
     drained: float
     prepared: float
-    phases: dict[str, dict[str, int]]
+    profile: sampling.Sums | None
     processor: dict[str, float]
 
 
@@ -119,16 +120,16 @@ def measure(plan: Plan, folder: Path, clock: WallClock, say: Callable[[str], Non
         _drain(outbox)
         say(f"sending {plan.panels} panels at {plan.rate:g}/s")
         before = serving.processor()
-        since = clock.now()
+        since, mark = clock.now(), outbox.mark()
         run = asyncio.run(_driven(plan, ports[0], requests, serving))
         backlog = outbox.backlog()
+        answered = clock.now()
         ended = time.monotonic()
         _drain(outbox)
         drained = time.monotonic() - ended
         after = serving.processor()
-        until = clock.now()
         serving.stop()
-        delivered = outbox.delivered(since, until, witness())
+        delivered = outbox.delivered(mark, witness())
     return Measured(
         plan=plan,
         run=run,
@@ -136,7 +137,7 @@ def measure(plan: Plan, folder: Path, clock: WallClock, say: Callable[[str], Non
         backlog=backlog,
         drained=drained,
         prepared=prepared,
-        phases=_phases(folder),
+        profile=_profiled(folder, since, answered),
         processor={name: after[name] - before.get(name, 0.0) for name in after},
     )
 
@@ -182,7 +183,7 @@ def _prepare(settings: Path, count: int, begin: datetime, rate: float) -> None:
         for first, many in parts
         if many
     ]
-    if any([process.wait() for process in running]):
+    if any(code for code in [process.wait() for process in running]):
         raise BenchFault("The installation could not be prepared.")
 
 
@@ -252,7 +253,7 @@ def _serving(settings: Path, port: int, plan: Plan, folder: Path) -> Iterator[_S
     command = [*_python("service"), "serve", str(settings), "--workers", str(plan.workers)]
     environment = dict(os.environ)
     if plan.profile:
-        environment["TRANSFUSION_SAMPLES"] = str(folder)
+        environment[sampling.FOLDER] = str(folder)
     process = subprocess.Popen(command, env=environment)
     serving = _Serving(process)
     try:
@@ -267,7 +268,7 @@ def _ready(process: "subprocess.Popen[bytes]", port: int) -> None:
         if process.poll() is not None:
             raise BenchFault("The service ended before it was ready.")
         try:
-            with urllib.request.urlopen(f"http://{HOST}:{port}/health/ready", timeout=5):  # noqa: S310
+            with urllib.request.urlopen(f"http://{HOST}:{port}/health/ready", timeout=5):
                 return
         except OSError:
             time.sleep(0.05)
@@ -282,10 +283,15 @@ def _drain(outbox: Outbox) -> None:
         time.sleep(0.05)
 
 
-def _phases(folder: Path) -> dict[str, dict[str, int]]:
-    found: dict[str, dict[str, int]] = {}
-    for path in sorted(folder.glob("samples-*.json")):
-        found[path.stem] = msgspec.json.decode(path.read_bytes(), type=dict[str, int])
+def _profiled(folder: Path, since: datetime, until: datetime) -> sampling.Sums | None:
+    """What all processes together used between two instants; None without samples."""
+    found: sampling.Sums | None = None
+    for path in folder.glob("samples-*.jsonl"):
+        looks = [msgspec.json.decode(line, type=sampling.Sums) for line in path.open("rb")]
+        inside = [look for look in looks if since.timestamp() <= look.at <= until.timestamp()]
+        if len(inside) > 1:
+            used = inside[-1].since(inside[0])
+            found = used if found is None else found.plus(used)
     return found
 
 
@@ -314,5 +320,3 @@ def _free_ports(count: int) -> list[int]:
             bound.bind((HOST, 0))
             found.append(bound)
         return [int(one.getsockname()[1]) for one in found]
-
-

@@ -165,6 +165,11 @@ class Reconciler:
         )
         await self._commit(Change(facility=facility, audit=(row,)))
 
+    @property
+    def waiting(self) -> int:
+        """How many changes are handed to the store and not yet committed."""
+        return len(self._waiting or ())
+
     def _admit(self) -> None:
         """The queue is bounded by time: nothing enters while the oldest write waits too long."""
         waiting = self._waiting or []
