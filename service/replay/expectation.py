@@ -55,9 +55,12 @@ def accepted(folder: Path) -> Json | None:
 
 
 def accept(folder: Path, made: Json) -> None:
-    """Writes the expectation of a scenario."""
+    """Writes the expectation of a scenario. Raises ScenarioFault where it may not be written."""
     text = json.dumps(made, indent=1, ensure_ascii=False)
-    (folder / FILE).write_text(text + "\n", encoding="utf-8")
+    try:
+        (folder / FILE).write_text(text + "\n", encoding="utf-8")
+    except OSError as refused:
+        raise ScenarioFault(f"{folder / FILE} cannot be written: {refused.strerror}") from refused
 
 
 def when(instant: datetime, zone: ZoneInfo) -> str:

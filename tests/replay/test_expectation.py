@@ -92,6 +92,10 @@ class TestAccepting:
         accept(tmp_path, ONE)
         assert accepted(tmp_path) == ONE
 
+    def test_where_nothing_may_be_written_it_is_told(self, tmp_path: Path) -> None:
+        with pytest.raises(ScenarioFault, match="cannot be written"):
+            accept(tmp_path / "nowhere", ONE)
+
     def test_without_a_file_nothing_is_expected(self, tmp_path: Path) -> None:
         assert accepted(tmp_path) is None
 
