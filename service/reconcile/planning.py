@@ -29,6 +29,7 @@ from service.reconcile.intake import Caller, Entry, Intake, Outcome
 from service.reconcile.people import Grouping, group, patients_of, record_tokens
 from service.reconcile.reading import Look
 from service.reconcile.references import URL_SYSTEM, Resolver, identifiers_in
+from service.reconcile.stamps import effective, without_our_stamp
 from service.store.port import (
     FactRow,
     Person,
@@ -227,11 +228,13 @@ class Planner:
         plain = {k: v for k, v in entry.resource.items() if k != "id"}
         waiting = len(resolver.waiting)
         resource = resolver.rewritten(_without_ours(plain), path)
+        resource = without_our_stamp(resource, found.head)
         waits_for = tuple(dict.fromkeys(url for url, _ in resolver.waiting[waiting:]))
         context = self.look.context(resolver, self.sites[intake.caller.facility])
         reading = read(resource, intake.release, context)
         if reading.problems:
             raise BadInput(reading.status, *_prefixed(reading.problems, path))
+        reading = replace(reading, stamp=effective(reading.stamp, resource, entry, found.head, now))
         content = digest(resource)
         fresh = check_version(
             found,
@@ -407,7 +410,7 @@ class Planner:
     ) -> list[Fact[Any]]:
         """The facts of a stored version, read again from its bytes."""
         context = self.look.context(resolver, self.sites[caller.facility])
-        reading = read(parse(row.body), row.release, context)
+        reading = replace(read(parse(row.body), row.release, context), stamp=row.stamp)
         return list(
             facts_of(
                 reading,
