@@ -32,14 +32,15 @@ class Line:
 class Item:
     """One row ready to be sent.
 
-    earlier: the version of the identity that the partner acknowledged last. if_match: the ETag to
-    send. merged: our elements on top of the partner's, sent in place of the row's own bytes.
-    resolved: a conflict was already resolved once.
+    earlier: the version of the identity that the partner acknowledged last. replaced: one that was
+    tried and never acknowledged. if_match: the ETag to send. merged: our elements on top of the
+    partner's, sent in place of the row's own bytes. resolved: a conflict was resolved once.
     """
 
     row: OutboxRow
     line: Line
     earlier: OutboxRow | None = None
+    replaced: OutboxRow | None = None
     if_match: str | None = None
     merged: bytes | None = None
     resolved: bool = False
@@ -51,8 +52,10 @@ class Item:
 
     @property
     def in_doubt(self) -> bool:
-        """True when an earlier try may have arrived."""
-        return self.row.state == "sent" or self.row.unsettled
+        """True when an earlier try may have arrived, or an earlier version that was never
+        acknowledged."""
+        unacknowledged = self.earlier is None and self.row.version > 1
+        return self.row.state == "sent" or self.row.unsettled or unacknowledged
 
     @property
     def is_shared(self) -> bool:
@@ -64,8 +67,9 @@ class Item:
         return resource_of(self.row.body)
 
     def before(self) -> dict[str, object] | None:
-        """The resource as acknowledged before, whose elements are ours too."""
-        return None if self.earlier is None else resource_of(self.earlier.body)
+        """The resource as it was before, whose elements are ours too."""
+        known = self.earlier or self.replaced
+        return None if known is None else resource_of(known.body)
 
     def overtaking(self) -> "Item":
         """The item, flagged for going past a parked row of its stream."""

@@ -84,19 +84,24 @@ class Round:
         """The rows to send now, each with what the partner acknowledged before."""
         line = Line()
         ordered, overtaken = in_order(rows)
+        replaced = {row.key: row for row in overtaken}
         for row in ordered:
-            earlier = self.store.delivered(row.partner, row.key)
-            if earlier is not None and earlier.facility != row.facility:
-                earlier = None
+            earlier = self._acknowledged(row)
             if earlier is not None and earlier.version > row.version:
                 overtaken.append(row)
-            else:
-                etag = None if earlier is None else earlier.etag
-                line.items.append(Item(row=row, line=line, earlier=earlier, if_match=etag))
+                continue
+            etag = None if earlier is None else earlier.etag
+            old = replaced.get(row.key)
+            item = Item(row=row, line=line, earlier=earlier, replaced=old, if_match=etag)
+            line.items.append(item)
         if overtaken:
             self._settled |= {row.id for row in overtaken}
             await self.book.superseded(overtaken)
         return line
+
+    def _acknowledged(self, row: OutboxRow) -> OutboxRow | None:
+        found = self.store.delivered(row.partner, row.key)
+        return found if found is not None and found.facility == row.facility else None
 
     async def _look_over(self, line: Line) -> None:
         """Looks for the rows that may have arrived; keeps those that have to be sent."""
@@ -118,7 +123,7 @@ class Round:
             await self._park(item, seen)
             return None
         if seen.act in UNSETTLED:
-            await self._wait([item], seen, item.row.state)
+            await self._wait([item], seen, "sent" if item.row.unsettled else item.row.state)
             return None
         if seen.name == "absent":
             return replace(item, if_match=None)

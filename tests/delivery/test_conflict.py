@@ -121,6 +121,25 @@ class TestConflict:
 
         play(tmp_path, story)
 
+    def test_that_a_newer_version_looks_first_when_none_was_acknowledged(
+        self, tmp_path: Path
+    ) -> None:
+        """The first was parked because of what is there; the next must not erase it."""
+
+        async def story(bench: Bench) -> None:
+            stranger = {"resourceType": "Procedure", "id": an_id("a"), "status": "completed"}
+            await put(bench, "a", stranger)
+            bench.knobs.without_match = 412
+            bench.give(a_row("a"))
+            await bench.work(rounds=3)
+            bench.knobs.without_match = None
+            bench.give(a_row("a", version=2, critical=True))
+            await bench.work(rounds=3)
+            assert {row.state for row in bench.rows()} == {"parked"}
+            assert len(bench.partner.history("Procedure", an_id("a"))) == 1
+
+        play(tmp_path, story)
+
     def test_that_somebody_elses_resource_under_our_id_is_left_alone(self, tmp_path: Path) -> None:
         async def story(bench: Bench) -> None:
             stranger = {"resourceType": "Procedure", "id": an_id("a"), "status": "completed"}

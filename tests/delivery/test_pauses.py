@@ -8,9 +8,20 @@ from pathlib import Path
 import pytest
 
 from service.clock import HandClock
-from service.delivery.lines import PASSED_BY
+from service.delivery.lines import PASSED_BY, STUCK_AFTER
 from service.standin import Knobs, Trouble
-from tests.support.partners import PARTNER, START, Bench, a_row, an_id, keys, play, three_streams
+from tests.support.partners import (
+    PARTNER,
+    START,
+    Bench,
+    a_row,
+    an_id,
+    edit,
+    held_there,
+    keys,
+    play,
+    three_streams,
+)
 
 
 class TestPauses:
@@ -112,6 +123,29 @@ class TestPauses:
             bench.knobs.refuse_ids.clear()
             await bench.work(step=61)
             assert {row.state for row in bench.rows()} == {"delivered"}
+
+        play(tmp_path, story)
+
+    def test_that_a_version_that_is_passed_by_leaves_nothing_behind(self, tmp_path: Path) -> None:
+        """The first arrived, but nobody could see it; what it alone said must go."""
+
+        async def story(bench: Bench) -> None:
+            bench.knobs.befall(Trouble(kind="drop-after"))
+            bench.knobs.read_troubles.extend(
+                [Trouble(kind="status", status=500)] * (STUCK_AFTER - 1)
+            )
+            bench.give(a_row("a", elements={"outcome": {"text": "taken back"}}))
+            while bench.row("a").attempts < STUCK_AFTER:
+                bench.pass_time(70)
+                await bench.worker.once()
+            await edit(bench, "a", location={"display": "Larch"})
+            bench.give(a_row("a", version=2, critical=True))
+            await bench.work()
+            held = await held_there(bench, "a")
+            assert bench.row("a").state == "superseded"
+            assert held["note"][0]["text"] == "a version 2"
+            assert "outcome" not in held
+            assert "location" in held
 
         play(tmp_path, story)
 

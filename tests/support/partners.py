@@ -236,7 +236,8 @@ def release(bench: Bench, row: OutboxRow) -> None:
 
 async def put(bench: Bench, key: str, content: dict[str, Any]) -> None:
     """The partner's own staff write."""
-    await bench.link.put("Procedure", an_id(key), msgspec.json.encode(content))
+    answer = await bench.link.put("Procedure", an_id(key), msgspec.json.encode(content))
+    assert answer.status in (200, 201)
 
 
 async def held_there(bench: Bench, key: str) -> dict[str, Any]:
