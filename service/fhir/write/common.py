@@ -201,28 +201,33 @@ def notes(*texts: str | None) -> list[Resource]:
 
 def closed(resource: Resource) -> Resource:
     """The finished resource: without empty parts, texts clean, its head first."""
-    pruned: Resource = _pruned(resource)
+    pruned: Resource = _pruned(resource) or {}
     first = {name: pruned[name] for name in _HEAD if name in pruned}
     return first | pruned
 
 
 def plain(text: str) -> str:
     """A text as FHIR strings allow it: no control characters, no odd spaces; blank is empty."""
+    if text.isascii() and text.isprintable():
+        return "" if text.isspace() else text
     cleaned = _ODD_SPACE.sub(" ", _FORBIDDEN.sub("", text))
     return cleaned if cleaned.strip() else ""
 
 
 def _pruned(node: Any) -> Any:
+    """A copy without empty parts, itself None when nothing is left of it."""
+    if isinstance(node, str):
+        return plain(node) or None
     if isinstance(node, dict):
-        parts = ((name, _pruned(value)) for name, value in node.items())
-        return {name: value for name, value in parts if not _empty(value)}
+        kept = {}
+        for name, value in node.items():
+            found = _pruned(value)
+            if found is not None:
+                kept[name] = found
+        return kept or None
     if isinstance(node, list):
-        return [value for value in map(_pruned, node) if not _empty(value)]
-    return plain(node) if isinstance(node, str) else node
-
-
-def _empty(value: Any) -> bool:
-    return value is None or value in ("", [], {})
+        return [found for value in node if (found := _pruned(value)) is not None] or None
+    return node
 
 
 def _known(kind: str, tokens: Iterable[str], context: WriteContext) -> str | None:
