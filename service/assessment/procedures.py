@@ -58,7 +58,7 @@ def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[
         location=place_of(bench.case, unit),
         check=step_ref(check.body) if check else None,
         checked_at=moment_at(step_finished(check)) if check else None,
-        check_answer=course.start.verdict.word if course.start and check else None,
+        check_answer=_answer_of(course, check) if check else None,
         disposition=_disposition(unit, disposed, notices),
         complication=_complication(course, notices),
         volume=given.volume if given else None,
@@ -70,6 +70,12 @@ def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[
     if given is None or unit.ended is None:
         return (record,)
     return (record, _volume(bench, course, given.volume, given.measured))
+
+
+def _answer_of(course: Course, check: Fact[Step]) -> str | None:
+    """The verdict of the check itself, whatever the start is judged to be."""
+    judged = (one for one in course.checks if one.step is not None and one.step.key == check.key)
+    return next((one.verdict.word for one in judged), None)
 
 
 def _given(bench: Bench, unit: UnitView) -> flow.Given | None:

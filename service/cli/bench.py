@@ -4,12 +4,13 @@ import argparse
 import tempfile
 import time
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from service.assessment.assess import assess
+from service.assessment.assess import Assessment, assess
 from service.assessment.clock import RecordingClock
 from service.assessment.memory import Memory
 from service.bench import ward
@@ -17,10 +18,11 @@ from service.bench.cases import case_of
 from service.bench.figures import Spread, spread
 from service.bench.intake import Measured, Plan, measure
 from service.clock import SystemClock
+from service.facts.case import Case
 from service.fhir.codes import load_codes
 from service.policy.files import mappings
 from service.policy.load import load
-from service.policy.policy import Site
+from service.policy.policy import Policy, Site
 
 TIMES = 300
 SIZES = ((20, 1), (60, 1), (60, 2), (200, 2))
@@ -53,16 +55,20 @@ def run_assess(arguments: argparse.Namespace) -> int:
     for size, units in SIZES:
         case = case_of(size, units, now, site, codes)
         memory = Memory()
-        cold = _timed(lambda case=case: assess(case, policy, site, RecordingClock(now)))
-        warm = _timed(
-            lambda case=case, memory=memory: assess(case, policy, site, RecordingClock(now), memory)
-        )
+        cold = _timed(partial(_once, case, policy, site, now, None))
+        warm = _timed(partial(_once, case, policy, site, now, memory))
         name = f"{size} facts, {units} unit{'s' if units > 1 else ''}"
         print(
             f"{name:<34} {cold.p50 * MICRO:8.0f} {cold.p99 * MICRO:6.0f} "
             f"{warm.p50 * MICRO:12.0f} {warm.p99 * MICRO:6.0f}"
         )
     return 0
+
+
+def _once(
+    case: Case, policy: Policy, site: Site, now: datetime, memory: Memory | None
+) -> Assessment:
+    return assess(case, policy, site, RecordingClock(now), memory)
 
 
 def _timed(work: Callable[[], object]) -> Spread:

@@ -5,7 +5,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
-from functools import cached_property
 from typing import Any, TypeVar, cast
 
 from service.facts.acts import Act, ActBody, UnitNamed

@@ -5,7 +5,6 @@ from datetime import datetime
 from typing import Generic, TypeVar
 
 from service.facts.identity import Ref
-
 from service.facts.records import (
     AllowedGroups,
     AntibodyResult,

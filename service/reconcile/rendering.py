@@ -98,7 +98,7 @@ class Renderer:
 
     def _context(self, facility: str, now: datetime) -> WriteContext:
         return WriteContext(
-            namespace=self.namespace,
+            namespace=uuid5(self.namespace, facility),
             software=self.software,
             policy_profile=self.policy.profile,
             policy_digest=self.policy.digest,
