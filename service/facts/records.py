@@ -96,7 +96,7 @@ class Sample:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupResult:
-    """The patient's ABO and RhD group; ``confirmed`` is the laboratory's word on a second sample."""
+    """The patient's ABO and RhD group; ``confirmed``: the laboratory's word on a second sample."""
 
     group: Group
     at: Moment | None = None
@@ -108,7 +108,7 @@ class GroupResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Antibody:
-    """A red-cell antibody, now or ever. ``antigen`` is written as the trade writes it, e.g. ``D``."""
+    """A red-cell antibody, now or ever. ``antigen`` is in the trade's own notation, e.g. ``D``."""
 
     antigen: str
     historical: bool = False
