@@ -227,7 +227,8 @@ class Planner:
         entry = found.entry
         plain = {k: v for k, v in entry.resource.items() if k != "id"}
         waiting = len(resolver.waiting)
-        resource = resolver.rewritten(_without_ours(plain), path)
+        known = replace(resolver, lenient=resolver.lenient or _is_ours(plain))
+        resource = known.rewritten(_without_ours(plain), path)
         resource = without_our_stamp(resource, found.head)
         waits_for = tuple(dict.fromkeys(url for url, _ in resolver.waiting[waiting:]))
         context = self.look.context(resolver, self.sites[intake.caller.facility])
@@ -555,8 +556,11 @@ def _without_ours(resource: dict[str, Any]) -> dict[str, Any]:
 
 def _is_echo(resource: dict[str, Any]) -> bool:
     """Whatever bears our own emitted identifier is an echo, never a fact; a Task is a reply."""
-    if resource.get("resourceType") == "Task":
-        return False
+    return resource.get("resourceType") != "Task" and _is_ours(resource)
+
+
+def _is_ours(resource: dict[str, Any]) -> bool:
+    """True for what we emitted: its references are to what we emitted, not to what is stored."""
     tags = (resource.get("meta") or {}).get("tag") or []
     identifiers = resource.get("identifier") or []
     listed = identifiers if isinstance(identifiers, list) else [identifiers]

@@ -9,7 +9,7 @@ from uuid import UUID
 
 import msgspec
 
-from service.assessment.assess import Assessment, assess
+from service.assessment.assess import Answer, Assessment, assess
 from service.assessment.clock import RecordingClock
 from service.assessment.memory import Memory
 from service.clock import WallClock
@@ -87,7 +87,7 @@ class Reconciler:
             now = self.clock.now()
             planned = self.planner.plan(intake, now)
             if not planned.changes:
-                return self._answered(planned, ())
+                return self._answered(intake.caller.facility, planned, ())
             judged = self._judge(intake.caller.facility, planned, now)
             change = self._change(intake, planned, judged, now)
             reach("receive-before-commit")
@@ -96,7 +96,7 @@ class Reconciler:
             except Stale:
                 continue
             reach("receive-after-commit")
-            return self._answered(planned, judged)
+            return self._answered(intake.caller.facility, planned, judged)
         raise Overloaded()
 
     async def reassess(
@@ -342,14 +342,25 @@ class Reconciler:
     def _outbox(self, facility: str, judged: Judged, now: datetime) -> tuple[OutboxRow, ...]:
         return self.renderer.rows(judged.moved, self.partners, facility, now)
 
-    def _answered(self, planned: Planned, judged: tuple[Judged, ...]) -> list[Outcome]:
+    def _answered(
+        self, facility: str, planned: Planned, judged: tuple[Judged, ...]
+    ) -> list[Outcome]:
+        """The outcomes with what each step was answered: now, or when it was new."""
         for outcome in planned.outcomes:
             key = f"{outcome.type}/{outcome.id}"
+            if not outcome.changed and outcome.type == "Task":
+                outcome.answer = self._given(facility, key, outcome.version)
+                continue
             for one in judged:
-                answer = one.assessment.answers.get(key)
-                if answer is not None:
-                    outcome.answer = answer
+                outcome.answer = one.assessment.answers.get(key) or outcome.answer
         return planned.outcomes
+
+    def _given(self, facility: str, step: str, version: int) -> Answer | None:
+        """The answer that a version of a step was given when it was new."""
+        act = self.store.act(facility, f"answered:{step}:{version}")
+        if act is None or not isinstance(act.body, Answered):
+            return None
+        return Answer(word=act.body.word, findings=act.body.findings)
 
 
 def judged_people(judged: Iterable[Judged]) -> dict[str, Person]:
