@@ -170,22 +170,23 @@ class Stating:
         remedy: Remedy | None = None,
         missing: tuple[str, ...] = (),
     ) -> tuple[Finding, ...]:
-        check = (self._pre.check.key,) if self._pre.check else ()
+        pre, row = self._pre, self.row
+        check = (pre.check.key,) if pre.check else ()
         objects = verdict is not None and verdict > Verdict.NOTE
         finding = Finding(
-            rule=self.row.id,
+            rule=row.id,
             reason=reason,
-            stage=self._pre.stage,
+            stage=pre.stage,
             text=text,
             verdict=verdict,
             known=not missing,
             missing=missing,
-            unit=self._pre.unit.key,
+            unit=pre.unit.key,
             facts=also.facts or check,
-            cited=(self.row.cited, *also.cited),
+            cited=(row.cited, *also.cited),
             remedy=(also.remedy or remedy) if objects else None,
             shown=also.shown,
-            critical=self.row.never_loosen,
+            critical=row.never_loosen,
         )
         return (finding,)
 

@@ -3,6 +3,7 @@
 import re
 
 from service.facts.finding import Finding
+from service.facts.once import once
 from service.facts.records import PatientRecord
 from service.facts.steps import Band
 from service.policy.policy import VERDICTS
@@ -34,7 +35,8 @@ def identifiers_complete(pre: PreStart) -> tuple[Finding, ...]:
     if band is None:
         return ()
     row = pre.policy.row("identifiers-required", pre.at)
-    lacking = tuple(word for word in row.words if word not in _counted(pre, band))
+    found = _counted(pre)
+    lacking = tuple(word for word in row.words if word not in found)
     also = Also(cited=(row.cited,))
     if lacking:
         text = f"The band shows no {', no '.join(lacking)}."
@@ -48,7 +50,7 @@ def identifiers_enough(pre: PreStart) -> tuple[Finding, ...]:
     band = _known_band(pre)
     if band is None:
         return ()
-    say, found = Stating(pre, "ID-03"), _counted(pre, band)
+    say, found = Stating(pre, "ID-03"), _counted(pre)
     required = pre.policy.row("identifiers-required", pre.at).words
     minimum = pre.policy.row("identifiers-minimum", pre.at)
     also = Also(cited=(minimum.cited,))
@@ -92,6 +94,7 @@ def was_read(band: Band | None) -> bool:
     return band is not None and bool(band.scans or band_side(band).texts or band.identifiers)
 
 
+@once
 def _known_band(pre: PreStart) -> Band | None:
     """A band that was read, unless it is an unidentified patient's (ID-10 speaks)."""
     band = pre.check.body.band if pre.check is not None else None
@@ -115,14 +118,17 @@ def temporary_band(pre: PreStart, band: Band) -> bool:
     )
 
 
+@once
 def patient_systems(pre: PreStart) -> frozenset[str]:
     """Identifier systems whose numbers belong to patients."""
     own = {n.system for fact in pre.case.of(PatientRecord) for n in fact.body.identifiers}
     return frozenset(own | {*pre.site.identity_systems, *pre.site.temporary_systems})
 
 
-def _counted(pre: PreStart, band: Band) -> frozenset[str]:
+@once
+def _counted(pre: PreStart) -> frozenset[str]:
     """The words of row identifiers-required that the band carries."""
+    band = (pre.check.body.band if pre.check is not None else None) or Band()
     fields = {"birth date": "birth-date"}
     found = {fields.get(field, field) for field, _ in band_side(band).texts}
     if any(number.system in patient_systems(pre) for number in band.identifiers):

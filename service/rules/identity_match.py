@@ -27,7 +27,7 @@ class Side:
 
     def text(self, field: str) -> str | None:
         """The text of a field, None where it was not read."""
-        return dict(self.texts).get(field)
+        return next((text for name, text in self.texts if name == field), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +41,7 @@ class Compared:
 
 def exact(text: str) -> str:
     """The text as it is compared: NFC, without leading or trailing white space."""
-    return normalize("NFC", text).strip()
+    return text.strip() if text.isascii() else normalize("NFC", text).strip()
 
 
 def same_name(one: str, other: str) -> bool:
@@ -159,7 +159,7 @@ def _side(
         "birth date": birth_date,
         "sample number": sample,
     }
-    texts = tuple((field, text) for field, text in said.items() if text and exact(text))
+    texts = tuple([(field, text) for field, text in said.items() if text and exact(text)])
     return Side(where=where, identifiers=identifiers, texts=texts)
 
 

@@ -72,7 +72,7 @@ def _by_band(pre: PreStart) -> tuple[Compared, ...]:
     if step is None or step.band is None or not was_read(step.band):
         return ()
     band = band_side(step.band)
-    return (_by_label(pre, step, band), _by_records(pre, step.band), scan_differs(step.band))
+    return (_by_label(pre, step, band), _by_records(pre, step.band, band), scan_differs(step.band))
 
 
 def _by_label(pre: PreStart, step: Step, band: Side) -> Compared:
@@ -87,7 +87,7 @@ def _by_label(pre: PreStart, step: Step, band: Side) -> Compared:
     return joined((found, only_on_label(band, label))) if temporary else found
 
 
-def _by_records(pre: PreStart, band: Band) -> Compared:
+def _by_records(pre: PreStart, band: Band, read: Side) -> Compared:
     """A temporary band is on record by its number alone: a merge may have changed the rest."""
     records = [fact.body for fact in pre.case.of(PatientRecord)]
     if not records:
@@ -97,7 +97,7 @@ def _by_records(pre: PreStart, band: Band) -> Compared:
     if temporary_band(pre, band) and numbers <= known | pre.case.aliases:
         return Compared()
     sides = tuple(side for record in records for side in record_sides(record))
-    return compare_records(band_side(band), sides, patient_systems(pre))
+    return compare_records(read, sides, patient_systems(pre))
 
 
 def _others(pre: PreStart) -> Compared:

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta, tzinfo
 from decimal import Decimal
+from functools import cached_property
 
 from service.facts.case import EARLIEST, Case
 from service.facts.fact import Fact
@@ -39,7 +40,7 @@ class Typed:
         return "unknown group" if self.abo is None else f"group {self.abo}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Recipient:
     """The patient at an instant.
 
@@ -61,7 +62,7 @@ class Recipient:
         months = self.months
         return None if months is None else months // 12
 
-    @property
+    @cached_property
     def months(self) -> int | None:
         """Completed months of age at the least, None without a birth date."""
         if self.born is None:
@@ -82,10 +83,16 @@ def known_by(moment: Moment | None, instant: datetime, zone: tzinfo) -> bool:
 @once
 def recipient_of(pre: PreStart) -> Recipient:
     """The patient at a judgement; a group on the compatibility label must agree with the record."""
-    who = recipient_at(pre.case, pre.site, pre.at)
+    who = recorded(pre)
     label = pre.check.body.label if pre.check is not None else None
     printed = label.patient_group if label is not None else None
     return who if printed is None else replace(who, typed=_agreeing(who.typed, printed))
+
+
+@once
+def recorded(pre: PreStart) -> Recipient:
+    """The patient at a judgement, by the records alone."""
+    return recipient_at(pre.case, pre.site, pre.at)
 
 
 def recipient_at(case: Case, site: Site, instant: datetime) -> Recipient:

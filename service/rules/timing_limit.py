@@ -8,6 +8,7 @@ from service.facts.deadline import Deadline
 from service.facts.fact import Fact
 from service.facts.finding import Cited, Finding, Remedy
 from service.facts.moment import at as moment_at
+from service.facts.once import once
 from service.facts.records import Order
 from service.facts.unit import Component
 from service.policy.policy import Policy, Row
@@ -70,6 +71,7 @@ def limit_of(
     )
 
 
+@once
 def before_start(pre: PreStart) -> Limit:
     """The limit at a judgement before the start."""
     hung = pre.start is not None

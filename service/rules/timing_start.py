@@ -13,7 +13,7 @@ from service.facts.unit import Component
 from service.policy.policy import Policy, Row
 from service.rules.context import Also, PreStart, Running, Stating, urgency_at
 from service.rules.flow import recorded_rates
-from service.rules.recipient import Recipient, recipient_at
+from service.rules.recipient import Recipient, recipient_at, recorded
 from service.rules.running import Following
 from service.rules.supplied import supplied
 
@@ -30,7 +30,7 @@ def slow_start(pre: PreStart) -> tuple[Finding, ...]:
     rate = pre.start.body.rate if pre.start is not None else None
     if rate is None:
         return say.missing("first-rate-not-sent", "The first rate was not sent.", ("rate",))
-    who = recipient_at(pre.case, pre.site, pre.at)
+    who = recorded(pre)
     row = _row(pre.policy, who, pre.at)
     most = _most(row, who)
     if most is None:
