@@ -52,6 +52,7 @@ class Planned:
     versions: tuple[ResourceVersion, ...] = ()
     rows: tuple[FactRow, ...] = ()
     grouping: Grouping = field(default_factory=lambda: Grouping(assigned={}, merged=()))
+    subjects_read: tuple[tuple[Token, Person | None], ...] = ()
     heads: tuple[tuple[str, str, int], ...] = ()
     urls: tuple[tuple[str, str, str, str | None], ...] = ()
     resources: tuple[str, ...] = ()
@@ -371,7 +372,10 @@ class Planner:
             for fact in facts
         )
         named = {token for token in tokens.values() if token}
-        planned.grouping = self._group(facts, named, caller, fresh)
+        planned.grouping, known = self._group(facts, named, caller, fresh)
+        planned.subjects_read = tuple(
+            (token, known.get(token)) for token in sorted(planned.grouping.assigned)
+        )
         planned.resources = tuple(sorted({name for fact in facts for name in resources(fact)}))
 
     def _subject(self, fact: Fact[Any], facility: str) -> Token | None:
@@ -435,7 +439,8 @@ class Planner:
 
     def _group(
         self, facts: list[Fact[Any]], tokens: set[Token], caller: Caller, fresh: list[_Read]
-    ) -> Grouping:
+    ) -> tuple[Grouping, Mapping[Token, Person]]:
+        """Who the tokens are from now on, and whose they were read to be."""
         facility = caller.facility
         site = self.sites[facility]
         records = patients_of(facts)
@@ -443,7 +448,7 @@ class Planner:
         tied = tokens.union(*(record_tokens(record, site) for record in records), *aliases)
         known = self.store.people(facility, tied)
         if not records and tied <= known.keys():
-            return Grouping(assigned={token: known[token] for token in tied}, merged=())
+            return Grouping(assigned={token: known[token] for token in tied}, merged=()), known
         stored: list[Fact[PatientRecord]] = []
         for person in sorted(set(known.values())):
             case = self.store.case(facility, [person])
@@ -451,7 +456,7 @@ class Planner:
             stored.extend(patients_of(case.facts))
         aliases += [tie for token in known if (tie := self._alias_tie(token, caller)) is not None]
         in_now = in_force([*stored, *records])
-        return group(known, in_now, tied, site, lambda _: self.new_id().hex, aliases)
+        return group(known, in_now, tied, site, lambda _: self.new_id().hex, aliases), known
 
 
 def token_of(ref: Ref) -> Token:

@@ -88,8 +88,9 @@ class Reconciler:
             planned = self.planner.plan(intake, now)
             if not planned.changes:
                 return self._answered(intake.caller.facility, planned, ())
+            absorbed = planned.merged_seqs(self.store, intake.caller.facility)
             judged = self._judge(intake.caller.facility, planned, now)
-            change = self._change(intake, planned, judged, now)
+            change = self._change(intake, planned, judged, absorbed, now)
             reach("receive-before-commit")
             try:
                 await self._commit(change)
@@ -269,7 +270,12 @@ class Reconciler:
         return found
 
     def _change(
-        self, intake: Intake, planned: Planned, judged: tuple[Judged, ...], now: datetime
+        self,
+        intake: Intake,
+        planned: Planned,
+        judged: tuple[Judged, ...],
+        absorbed: Iterable[tuple[Person, int]],
+        now: datetime,
     ) -> Change:
         facility = intake.caller.facility
         acts = [
@@ -278,10 +284,7 @@ class Reconciler:
             for act in (*j.acts, *self._answers(j, planned, now))
         ]
         states = [j.state for j in judged]
-        states += [
-            PersonState(person=old, seq=seq)
-            for old, seq in planned.merged_seqs(self.store, facility)
-        ]
+        states += [PersonState(person=old, seq=seq) for old, seq in absorbed]
         audit = AuditRow(
             at=now,
             action=intake.interaction,
@@ -295,6 +298,7 @@ class Reconciler:
             expect_units=tuple(dict(pair for j in judged for pair in j.stored.units).items()),
             touched_units=planned.units,
             expect_heads=planned.heads,
+            expect_subjects=planned.subjects_read,
             received=planned.received,
             resources=planned.versions,
             facts=planned.rows,

@@ -196,6 +196,7 @@ class Change:
     expect_units: tuple[tuple[str, int], ...] = ()
     touched_units: tuple[str, ...] = ()
     expect_heads: tuple[tuple[str, str, int], ...] = ()  # type, id, current version (0: new)
+    expect_subjects: tuple[tuple[Token, Person | None], ...] = ()  # None: nobody's yet
     received: Received | None = None
     resources: tuple[ResourceVersion, ...] = ()
     facts: tuple[FactRow, ...] = ()

@@ -256,6 +256,10 @@ DELETE FROM learned WHERE partner = ? AND name = ?;
 -- The case stands where it was read.
 SELECT coalesce((SELECT seq FROM person WHERE facility = ? AND person = ?), 0) = ?;
 
+-- name: subject_holds
+-- The token is whose it was read to be.
+SELECT coalesce((SELECT person FROM subject WHERE facility = ? AND token = ?), '') = ?;
+
 -- name: unit_holds
 -- The unit stands where it was read.
 SELECT coalesce((SELECT seq FROM unit WHERE facility = ? AND unit = ?), 0) = ?;

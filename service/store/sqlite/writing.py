@@ -65,6 +65,9 @@ def _expectations(change: Change) -> Iterator[Statement]:
         yield "person_holds", (facility, state.person, state.seq), stale
     for unit, seq in change.expect_units:
         yield "unit_holds", (facility, unit, seq), f"unit {unit} moved on"
+    for token, person in change.expect_subjects:
+        stale = f"{token} was given to somebody"
+        yield "subject_holds", (facility, token, person or ""), stale
     for type_, id_, version in change.expect_heads:
         yield "head_holds", (facility, type_, id_, version), f"{type_}/{id_} moved on"
 
