@@ -1,0 +1,277 @@
+"""Only what changed is sent; what is asked for no longer ends in a terminal status."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+
+from service.assessment.desired import Content, Desired, Issue, Key, Procedure, Request, To
+from service.facts.finding import Finding, Stage, Verdict
+from service.facts.identity import Ref
+from service.facts.unit import UnitKey
+from service.reconcile.difference import CONTENT, Moved, decode, difference, encode
+from tests.support.apps import House
+from tests.support.apps import house as opened
+from tests.support.cases import CHECK_AT, a_case
+from tests.support.contents import ANY
+from tests.support.desired import (
+    a_procedure,
+    a_request,
+    a_volume,
+    an_event,
+    an_issue,
+    an_observed,
+)
+from tests.support.worlds import (
+    BAG,
+    WREN,
+    a_check,
+    a_start,
+    an_end,
+    ready,
+    tell,
+    token,
+    vitals,
+    with_fields,
+)
+
+PEOPLE = "person-1"
+
+
+def want(content: Content, key: Key | None = None, **fields: object) -> Desired:
+    kind = next(name for name, held in CONTENT.items() if isinstance(content, held))
+    made = Desired(
+        key=key or Key(kind, "U/1/000000", "X-1"),
+        to=frozenset({To.RECORD_SYSTEM}),
+        stream="U/1/000000",
+        content=content,
+    )
+    return replace(made, **fields)  # type: ignore[arg-type]
+
+
+def moved(wanted: list[Desired], held: list[Moved] | None = None) -> list[Moved]:
+    emitted = [one.emitted for one in held or []]
+    people = {one.key.text: PEOPLE for one in wanted}
+    return difference(wanted, emitted, people, a_case())
+
+
+EVERY: list[Content] = [
+    a_procedure(),
+    a_volume(),
+    an_issue(),
+    an_event(),
+    a_request(),
+    an_observed(),
+]
+
+
+class TestContents:
+    """Content is compared as bytes; what is written is what is read back."""
+
+    @pytest.mark.parametrize("content", EVERY, ids=lambda c: type(c).__name__)
+    def test_there_and_back_one_of_each(self, content: Content) -> None:
+        kind = next(name for name, held in CONTENT.items() if isinstance(content, held))
+        again = decode(kind, encode(content))
+        assert encode(again) == encode(content)
+        assert again == content
+
+    @given(content=ANY)
+    def test_there_and_back(self, content: Content) -> None:
+        kind = next(name for name, held in CONTENT.items() if isinstance(content, held))
+        assert encode(decode(kind, encode(content))) == encode(content)
+
+
+class TestWhatIsSent:
+    """Rule 5: equal content is never sent twice; a change is sent once, as the next version."""
+
+    @pytest.mark.parametrize("content", EVERY, ids=lambda c: type(c).__name__)
+    def test_equal(self, content: Content) -> None:
+        first = moved([want(content)])
+        assert [(one.sends, one.emitted.version) for one in first] == [(True, 1)]
+        assert moved([want(content)], first) == []
+
+    def test_changed(self) -> None:
+        first = moved([want(a_request(priority="routine"))])
+        second = moved([want(a_request(priority="urgent"))], first)
+        assert [(one.sends, one.emitted.version) for one in second] == [(True, 2)]
+
+    def test_another_partner(self) -> None:
+        first = moved([want(a_request())])
+        both = frozenset(To)
+        assert [one.sends for one in moved([want(a_request(), to=both)], first)] == [True]
+
+    def test_a_basis_or_stream_alone_changes_nothing(self) -> None:
+        first = moved([want(a_request())])
+        assert moved([want(a_request(), basis=("Task/1",))], first) == []
+
+    @pytest.mark.parametrize("status", ["completed", "cancelled"])
+    def test_a_request_that_is_over_before_it_was_made(self, status: str) -> None:
+        assert moved([want(a_request(status=status))]) == []
+
+    def test_the_order_of_identity(self) -> None:
+        wanted = [want(a_request(), Key("task", f"U/{n}/000000", "X")) for n in (3, 1, 2)]
+        keys = [one.desired.key.subject for one in moved(wanted)]
+        assert keys == ["U/1/000000", "U/2/000000", "U/3/000000"]
+
+
+class TestWhatIsWithdrawn:
+    """Rule 6: an identity that nothing asks for ends in a terminal status, once."""
+
+    @pytest.mark.parametrize(
+        ("content", "status"),
+        [
+            (a_procedure(), "entered-in-error"),
+            (a_volume(), "entered-in-error"),
+            (an_event(), "entered-in-error"),
+            (a_request(), "cancelled"),
+            (an_observed(), "entered-in-error"),
+        ],
+        ids=lambda value: value if isinstance(value, str) else type(value).__name__,
+    )
+    def test_its_terminal_status(self, content: Content, status: str) -> None:
+        first = moved([want(content)])
+        (ended,) = moved([], first)
+        assert ended.desired.content.status == status
+        assert (ended.emitted.state, ended.retires, ended.sends) == ("withdrawn", True, True)
+        assert moved([], [ended]) == []
+
+    def test_a_request_that_was_done_stays_done(self) -> None:
+        first = moved([want(a_request())])
+        done = moved([want(a_request(status="completed"))], first)
+        (ended,) = moved([], done)
+        assert ended.desired.content.status == "completed"
+        assert (ended.sends, ended.emitted.state) == (False, "withdrawn")
+
+    def test_an_issue_of_standing_facts_is_final(self) -> None:
+        """The world moved on is not a retraction."""
+        key = UnitKey("A999925123456", "E0398")
+        finding = Finding(
+            rule="PRE-11",
+            reason="no-baseline",
+            stage=Stage.CHECK,
+            text="x",
+            verdict=Verdict.AUTHORISE,
+            unit=key,
+            facts=("Task/check",),
+        )
+        issue = Issue(
+            findings=(finding,), patient=Ref(kind="Patient"), status="final", severity="moderate"
+        )
+        first = moved([want(issue)])
+        (ended,) = moved([], first)
+        assert ended.desired.content.status == "final"
+        assert ended.desired.content.mitigation  # type: ignore[union-attr]
+
+    def test_that_it_may_come_back(self) -> None:
+        first = moved([want(a_request())])
+        ended = moved([], first)
+        (again,) = moved([want(a_request())], ended)
+        assert (again.sends, again.emitted.version, again.emitted.state) == (True, 3, "active")
+
+
+@pytest.fixture
+def house() -> Iterator[House]:
+    with opened(at="2027-06-08T09:04:00+00:00") as found:
+        yield found
+
+
+class TestThroughTheStore:
+    """The same, as partners see it: rows in the outbox."""
+
+    def test_that_repeated_messages_and_wakes_send_nothing(
+        self, house: House, release: str
+    ) -> None:
+        said = (*ready(), a_check(), a_start())
+        tell(house, said, release)
+        house.settle()
+        before = len(house.outbox())
+        for _ in range(3):
+            tell(house, said, release)
+            for facility, person in (("harrow-vale", house.person(token(WREN))),):
+                house.run(house.app.reconciler.reassess(facility, person))
+        assert len(house.outbox()) == before
+
+    def test_that_one_quiet_case_sends_little(self, house: House, release: str) -> None:
+        """Nothing that only tells the time is content: a quiet unit is a handful of rows."""
+        tell(house, (*ready(), a_check(), a_start()), release)
+        for clock in ("10:20", "11:05"):
+            house.until(f"2027-06-08T{int(clock[:2]) - 1:02d}:{clock[3:]}:00+00:00")
+            tell(house, [vitals(WREN, clock)], release)
+        house.until("2027-06-08T11:00:00+00:00")
+        tell(house, [an_end()], release)
+        house.until("2027-06-09T12:00:00+00:00")
+        for partner in ("chart", "laboratory"):
+            rows = [row for row in house.outbox(partner) if row.type != "Provenance"]
+            assert len(rows) < 25, [(row.key, row.version) for row in rows]
+
+    def test_that_what_nobody_was_told_is_not_taken_back(self, house: House, release: str) -> None:
+        """A check in error whose issues never left: the terminal version goes nowhere either."""
+        tell(house, ready(), release)
+        check = a_check(leave_out=("spoken-confirmed",))
+        tell(house, [check], release)
+        house.until("2027-06-08T09:10:00+00:00")
+        key = f"issue/{BAG.sid}/ID-04/"
+        keys = {row.key for row in house.outbox() if row.key.startswith("issue/")}
+        assert keys, key
+        tell(house, [with_fields(check, status="entered-in-error")], release)
+        states = {row.state for row in house.outbox() if row.key in keys}
+        assert states == {"superseded"}
+
+    def test_that_what_was_told_is_taken_back(self, house: House, release: str) -> None:
+        tell(house, (*ready(), a_check(), a_start()), release)
+        key = f"procedure/{BAG.sid}//"
+        rows = [row for row in house.outbox("chart") if row.key == key]
+        house.rows("SELECT 1")
+        attempt = _delivered(house, [row.id for row in rows])
+        assert attempt
+        tell(house, [with_fields(a_start(), status="entered-in-error")], release)
+        last = [row for row in house.outbox("chart") if row.key == key][-1]
+        assert (last.retires, last.state) == (True, "pending")
+        assert b'"entered-in-error"' in last.body
+
+
+def _delivered(house: House, ids: list[int]) -> bool:
+    """Marks rows as delivered, as the delivery worker would."""
+    from service.store.port import Attempt
+
+    now = house.clock.now()
+    store = house.app.store
+    streams = store.claim_streams("chart", now, limit=10, lease=now.replace(hour=23)).result()
+    rows = [row for stream in streams for row in stream if row.id in ids]
+    attempt = Attempt(
+        rows=tuple(row.id for row in rows),
+        partner="chart",
+        at=now,
+        outcome="delivered",
+        status=200,
+        detail="",
+    )
+    store.record(attempt, [replace(row, state="delivered", attempts=1) for row in rows]).result()
+    return len(rows) == len(ids)
+
+
+class TestStatusOverTime:
+    """A unit's record keeps its identity from start to end."""
+
+    def test_one_procedure(self, house: House, release: str) -> None:
+        seen = []
+        tell(house, (*ready(), a_check(), a_start()), release)
+        for said in (None, an_end()):
+            if said:
+                tell(house, [said], release)
+            record = house.contents(token(WREN))[Key("procedure", BAG.sid)]
+            assert isinstance(record, Procedure)
+            seen.append(record.status)
+        assert seen == ["in-progress", "completed"]
+        assert CHECK_AT.tzinfo is not None
+
+    def test_the_reminder_that_was_met(self, house: House, release: str) -> None:
+        tell(house, (*ready(), a_check(), a_start()), release)
+        key = Key("task", BAG.sid, "next-observation")
+        first = house.contents(token(WREN))[key]
+        assert isinstance(first, Request)
+        assert first.status == "requested"
+        tell(house, [an_end(when="10:40")], release)
+        house.until("2027-06-08T12:00:00+00:00")
+        assert house.contents(token(WREN)).get(key, first).status != "in-progress"
