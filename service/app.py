@@ -34,9 +34,9 @@ from service.reconcile.reading import Look
 from service.reconcile.reconciler import Reconciler
 from service.reconcile.rendering import Renderer
 from service.settings import FacilitySettings, PartnerSettings, Settings
-from service.store.port import Store
+from service.store.port import Change, Store
 from service.store.sqlite import open_store
-from service.wake.worker import WakeWorker
+from service.wake.worker import POLL, WakeWorker
 
 LOG = logging.getLogger(__name__)
 INSTALLATION = "installation"
@@ -160,7 +160,7 @@ def build(
         DeliveryWorker(store=store, name=name, settings=partner, link=link_to(partner), clock=now)
         for name, partner in sorted(settings.partner.items())
     )
-    reconciler.on_commit = _hinting(wake, deliveries)
+    reconciler.on_change = _hinting(wake, deliveries, now)
     gateway = Gateway(
         store=store,
         reconciler=reconciler,
@@ -209,11 +209,19 @@ def answers_of(store: Store) -> AnswerOf:
     return answer_of
 
 
-def _hinting(wake: WakeWorker, deliveries: tuple[DeliveryWorker, ...]) -> Callable[[], None]:
-    def hint() -> None:
-        wake.hint()
+def _hinting(
+    wake: WakeWorker, deliveries: tuple[DeliveryWorker, ...], clock: WallClock
+) -> Callable[[Change], None]:
+    """Tells the workers of what concerns them; what comes later they find at their next poll."""
+
+    def hint(change: Change) -> None:
+        soon = clock.now() + POLL
+        if change.nudges or any(one.next_wake and one.next_wake <= soon for one in change.people):
+            wake.hint()
+        partners = {row.partner for row in change.outbox}
         for worker in deliveries:
-            worker.hint()
+            if worker.name in partners:
+                worker.hint()
 
     return hint
 

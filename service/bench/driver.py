@@ -7,6 +7,7 @@ that every moment the service stood still is counted for everyone who would have
 
 import asyncio
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -18,6 +19,7 @@ LATE = 0.005  # seconds by which the driver itself may start a request late
 LATE_SHARE = 0.01  # of the requests; beyond it the run says more of the driver than of the service
 GIVE_UP = 30.0  # seconds after the last planned start
 READY = 64  # connections opened beforehand
+APART = 0.01  # seconds between two of them
 MOST_CONNECTIONS = 2000
 
 
@@ -205,20 +207,22 @@ def _length(head: bytes) -> int:
 
 @dataclass(slots=True)
 class _Pool:
-    """Connections of which each is given to one request at a time; more are opened as needed."""
+    """Connections of which each has one request at a time, in turn; more are opened as needed."""
 
     address: tuple[str, int]
     clock: Callable[[], float]
     opened: int = 0
-    _idle: list[_Connection] = field(default_factory=list)
+    _idle: deque[_Connection] = field(default_factory=deque)
     _all: list[_Connection] = field(default_factory=list)
     _open: set["asyncio.Task[None]"] = field(default_factory=set)
     _under_way: int = 0
     _quiet: asyncio.Event = field(default_factory=asyncio.Event)
 
     async def open(self, count: int) -> None:
-        """Opens connections beforehand."""
-        self._idle += [await self._connect() for _ in range(count)]
+        """Opens connections beforehand, not all at once: several processes may share a port."""
+        for _ in range(count):
+            self._idle.append(await self._connect())
+            await asyncio.sleep(APART)
 
     def send(
         self, request: bytes, one: Sent, answered: "asyncio.Future[None] | None" = None
@@ -226,7 +230,7 @@ class _Pool:
         """Starts a request on an idle connection, or on a new one."""
         self._under_way += 1
         if self._idle:
-            self._idle.pop().send(request, one, answered)
+            self._idle.popleft().send(request, one, answered)
             return
         task = asyncio.ensure_future(self._send_on_new(request, one, answered))
         self._open.add(task)
