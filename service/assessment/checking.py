@@ -164,7 +164,8 @@ def check_of(bench: Bench, unit: UnitView, start: Fact[Step]) -> Fact[Step] | No
     """The check that a start rests on, or None.
 
     The latest check of the same patient and unit that ended at or before the start, within the
-    policy's life of a check, with no return between; a check by the starter goes before others.
+    policy's life of a check, with no return between. Whether the starter is one of its checkers is
+    a rule's to say (ID-21): an earlier check of the starter's never hides what a later one found.
     """
     began = step_time(start)
     life = bench.policy.row("check-valid", began).span
@@ -175,8 +176,7 @@ def check_of(bench: Bench, unit: UnitView, start: Fact[Step]) -> Fact[Step] | No
         if began - life <= step_finished(check) <= began
         and not any(step_finished(check) <= back <= began for back in returns)
     ]
-    by_starter = [check for check in usable if _is_checker(check, start.body.owner)]
-    return max(by_starter or usable, key=lambda c: (step_finished(c), c.key), default=None)
+    return max(usable, key=lambda c: (step_finished(c), c.key), default=None)
 
 
 def judge_checks(bench: Bench, unit: UnitView) -> tuple[Judgement, ...]:
@@ -281,18 +281,23 @@ def _authorisation(pre: PreStart, finding: Finding) -> Fact[Step] | None:
 
 
 def _within(pre: PreStart, given: datetime, life: timedelta) -> bool:
-    """At a start the authorisation came before; at a check it may still follow, until the start."""
-    if pre.emergency:
-        return True
-    if pre.stage is Stage.START:
-        return given <= pre.at <= given + life
+    """It comes before the start, at a check perhaps after it, and lapses with the policy's life.
+
+    While life-threatening it does not lapse before the emergency ends.
+    """
     started = pre.unit.started
-    return started is None or given <= step_time(started) <= given + life
+    until = pre.at if pre.stage is Stage.START else step_time(started) if started else None
+    if until is None:
+        return True
+    return given <= until and (pre.emergency or until <= given + life)
 
 
 def _may_authorise(pre: PreStart, step: Fact[Step], finding: Finding) -> bool:
+    """A named person, with a reason, who is neither of the two checkers."""
     owner = step.body.owner
-    if owner is None or (pre.check is not None and _is_checker(pre.check, owner)):
+    if owner is None or not owner.keys or not step.body.reason:
+        return False
+    if pre.check is not None and _is_checker(pre.check, owner):
         return False
     rests_on = (pre.case.fact(key) for key in finding.facts)
     return not any(
