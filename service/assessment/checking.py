@@ -119,6 +119,7 @@ def _before(
         start=start,
         urgency=urgency_at(bench.case, orders, at),
         orders=orders,
+        brief=bench.memory is not None,
     )
 
 

@@ -107,7 +107,9 @@ class Reconciler:
         for _ in range(REDO):
             now = self.clock.now()
             stored = self.store.case(facility, [person])
-            judged = self._assessed(facility, stored, stored.facts, stored.tokens, now)
+            judged = self._assessed(
+                facility, stored, stored.facts, stored.tokens, now, memory=self.memory
+            )
             change = Change(
                 facility=facility,
                 people=(judged.state,),
@@ -202,7 +204,11 @@ class Reconciler:
             tokens |= stored.tokens - assigned.keys()  # a request names a patient by one of them
             facts = (*_of_person(stored, planned.grouping, person), *planned.new_facts)
             spoken = {act.key for one in found for act in one.acts}
-            found.append(self._assessed(facility, stored, facts, tokens, now, person, spoken))
+            found.append(
+                self._assessed(
+                    facility, stored, facts, tokens, now, person, spoken, memory=self.memory
+                )
+            )
         return tuple(found)
 
     def _assessed(
@@ -214,6 +220,8 @@ class Reconciler:
         now: datetime,
         person: Person | None = None,
         spoken: Container[str] = frozenset(),
+        *,
+        memory: Memory | None = None,
     ) -> Judged:
         """A case after assessment. spoken: keys of the acts of cases judged before in a request."""
         who = person or stored.state.person
@@ -230,7 +238,7 @@ class Reconciler:
                 fresh.extend(names)
                 continue
             clock = RecordingClock(as_of)
-            assessment = assess(case, self.policy, site, clock, self.memory)
+            assessment = assess(case, self.policy, site, clock, memory)
             new = [
                 Act(key=key, at=as_of, body=body)
                 for key, body in assessment.acts

@@ -19,7 +19,8 @@ class PreStart:
     """One judgement before the start: at a recorded or dry-run check, or at the start itself.
 
     at: the rule's own instant (end of the check, or the start). check: the check that is judged,
-    None at a start that no valid check covers. urgency: routine, urgent or life-threatening.
+    None at a start that no valid check covers. urgency: routine, urgent or life-threatening. brief:
+    nobody asks which rules were simply met.
     """
 
     case: Case
@@ -32,6 +33,7 @@ class PreStart:
     start: Fact[Step] | None
     urgency: str
     orders: tuple[Fact[Order], ...]
+    brief: bool = False
 
     @property
     def emergency(self) -> bool:
@@ -113,7 +115,11 @@ class Stating:
         self._pre = pre
 
     def passed(self, reason: str, text: str, *, also: Also = Also()) -> tuple[Finding, ...]:
-        """The rule was met."""
+        """The rule was met; nothing in a brief judgement."""
+        return () if self._pre.brief else self.met(reason, text, also=also)
+
+    def met(self, reason: str, text: str, *, also: Also = Also()) -> tuple[Finding, ...]:
+        """The rule was met, as far as it was checked."""
         if self.row.off:
             return ()
         return self._finding(reason, text, Verdict.NO_OBJECTION, also)

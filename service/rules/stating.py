@@ -24,5 +24,5 @@ def in_part(
 
     Not for a rule whose own *when missing* verdict covers what is missing.
     """
-    met = say.passed(reason, text, also=also)
+    met = say.met(reason, text, also=also)
     return tuple(replace(finding, verdict=None, known=False, missing=missing) for finding in met)
