@@ -112,6 +112,9 @@ class Rig:
         try:
             yield
         finally:
+            if self._service is not None and self._service.poll() is None:
+                self._service.kill()
+                self._service.wait()
             self._standins.kill()
             self._standins.wait()
             self._standins.stdout.close()
@@ -125,7 +128,7 @@ class Rig:
             cwd=ROOT,
             env=environment,
         )
-        for _ in range(400):
+        for _ in range(4000):
             if self._service.poll() is not None or self._ready():
                 return
             time.sleep(0.025)
@@ -150,7 +153,7 @@ class Rig:
         assert self._service is not None
         if self._service.poll() is None:
             self._service.send_signal(how)
-            self._service.wait(timeout=15)
+            self._service.wait(timeout=60)
 
     def post(self, resource: dict[str, Any]) -> bool:
         """Sends one resource; a 2xx is logged, synced, before anything else happens."""
@@ -172,7 +175,7 @@ class Rig:
 
     def insist(self, resource: dict[str, Any]) -> None:
         """Sends one resource until it is acknowledged, starting the service again as needed."""
-        for _ in range(20):
+        for _ in range(600):
             if self.crashed:
                 self.crashes += 1
                 self.start()
@@ -184,7 +187,7 @@ class Rig:
     def _call(
         self, method: str, path: str, body: dict[str, Any] | None = None
     ) -> tuple[int, bytes]:
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=10)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         try:
             headers = {"Content-Type": "application/fhir+json"}
             content = json.dumps(body) if body is not None else None
@@ -205,7 +208,7 @@ class Rig:
 
     # -- histories
 
-    def quiet(self, seconds: float = 60) -> None:
+    def quiet(self, seconds: float = 240) -> None:
         """Waits until nothing is left to send."""
         until = time.monotonic() + seconds
         while time.monotonic() < until:
