@@ -15,6 +15,7 @@ from service.faults import POINTS
 from tests.crash.rig import PARTNERS, Rig, minutes_ago, panel, recalled, world
 
 KILLS = 5
+PATIENCE = 120  # s; what a killed process had claimed is sent again only when its claim lapses
 PATIENTS = 3
 ARRIVALS = 6
 # A wake comes by the clock: the first observation of a unit is overdue 20 min after its start.
@@ -49,7 +50,8 @@ def test_nothing_acknowledged_is_lost_or_doubled(point: str, tmp_path: Path) -> 
 def _until_crash(rig: Rig, number: int, *, wakes: bool) -> int:
     """Sends news until the service ends at its point and everything is acknowledged."""
     before = rig.crashes
-    for _ in range(200):
+    until = time.monotonic() + PATIENCE
+    while time.monotonic() < until:
         number += 1
         patient = number % PATIENTS
         rig.insist(panel(patient, number, minutes_ago(0)))
@@ -60,4 +62,5 @@ def _until_crash(rig: Rig, number: int, *, wakes: bool) -> int:
             time.sleep(0.2)
         if rig.crashes > before:
             return number
+        time.sleep(0.05)
     raise AssertionError("the point was not reached")
