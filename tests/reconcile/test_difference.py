@@ -11,6 +11,7 @@ from service.facts.finding import Finding, Stage, Verdict
 from service.facts.identity import Ref
 from service.facts.unit import UnitKey
 from service.reconcile.difference import CONTENT, Moved, decode, difference, encode
+from service.store.port import Attempt
 from tests.support.apps import House
 from tests.support.apps import house as opened
 from tests.support.cases import CHECK_AT, a_case
@@ -233,8 +234,6 @@ class TestThroughTheStore:
 
 def _delivered(house: House, ids: list[int]) -> bool:
     """Marks rows as delivered, as the delivery worker would."""
-    from service.store.port import Attempt
-
     now = house.clock.now()
     store = house.app.store
     streams = store.claim_streams("chart", now, limit=10, lease=now.replace(hour=23)).result()

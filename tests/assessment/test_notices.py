@@ -1,0 +1,538 @@
+"""The life of a reaction notice: raised, attached to, answered, dismissed, corrected, telephoned.
+
+The steps are the catalogue's ACT-05 and ACT-06 as this project's design has them: [S38][S68] for
+telling the laboratory at once; the spans are the policy's rows.
+"""
+
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.assessment.assess import Assessment, assess
+from service.assessment.clock import RecordingClock
+from service.assessment.desired import Content, Event, Procedure, Request
+from service.facts.acts import Act, NoticeEscalated, NoticeRaised, NoticeWithdrawn
+from service.facts.case import Case
+from service.facts.fact import Fact
+from service.facts.identity import Identifier
+from service.facts.moment import Moment
+from service.facts.moment import at as exactly
+from service.facts.records import Reply
+from service.facts.steps import StepCode
+from service.facts.unit import UnitRef
+from service.policy.policy import Site
+from tests.support.cases import (
+    BASELINE,
+    PATIENT,
+    SITE,
+    START_AT,
+    UNIT,
+    UNIT_KEY,
+    a_bag,
+    a_check,
+    a_label,
+    a_start,
+    a_step,
+    a_unit,
+    an_issue,
+    fact,
+    some_facts,
+    some_vitals,
+)
+from tests.support.policies import default_policy
+
+POLICY = default_policy()
+NORMAL = {k: v for k, v in BASELINE.items() if k != "saturation"}
+NOTICE = f"{UNIT_KEY.text}/1"
+OTHER = UnitRef(din="A999925123457", product="E0398", division="000000", collection="V")
+
+
+def minute(number: float) -> datetime:
+    return START_AT + timedelta(minutes=number)
+
+
+def vitals(at: float, key: str = "Observation/v1", **changed: str) -> Fact[Any]:
+    return some_vitals(minute(at), key, NORMAL | changed)
+
+
+def step(code: StepCode, at: float, **said: Any) -> Fact[Any]:
+    return a_step(code, f"Task/{code.value}-{at}", minute(at), bag=None, **said)
+
+
+def reply(status: str, at: float, notice: str = NOTICE) -> Fact[Any]:
+    """The blood bank's answer to our Task, its identifier turned back into our identity."""
+    named = Identifier("emitted", f"task/{notice}/investigate-reaction/")
+    return fact(Reply(notice=named, status=status), f"Task/r{at}", received=minute(at))
+
+
+class Story:
+    """One case lived through: facts come, time passes, acts stay."""
+
+    def __init__(self, *facts: Fact[Any], site: Site = SITE, unit_start: bool = True) -> None:
+        self.facts: list[Fact[Any]] = [*some_facts(start={} if unit_start else None), *facts]
+        self.acts: dict[str, Act] = {}
+        self.site = site
+        self.now = minute(1)
+        self.found: Assessment = self._assess()
+
+    def at(self, when: float, *facts: Fact[Any]) -> "Story":
+        """What is known at a minute, the wakes on the way included."""
+        goal = minute(when)
+        while (wake := self.found.next_wake) is not None and wake <= goal:
+            self.now = wake
+            self.found = self._assess()
+        self.now = goal
+        self.facts.extend(facts)
+        self.found = self._assess()
+        return self
+
+    def _assess(self) -> Assessment:
+        for _ in range(5):
+            case = Case("person-1", self.facts, self.acts.values(), PATIENT.tokens)
+            found = assess(case, POLICY, self.site, RecordingClock(self.now))
+            new = {
+                key: Act(key=key, at=self.now, body=body)
+                for key, body in found.acts
+                if key not in self.acts
+            }
+            if not new:
+                return found
+            self.acts |= new
+        raise AssertionError("the acts find no end")
+
+    def bodies(self, kind: type[Any]) -> list[Any]:
+        return [act.body for act in self.acts.values() if isinstance(act.body, kind)]
+
+    def raised(self) -> list[str]:
+        return [body.notice for body in self.bodies(NoticeRaised)]
+
+    def events(self) -> dict[str, Event]:
+        return {
+            one.key.subject: one.content
+            for one in self.found.desired
+            if isinstance(one.content, Event)
+        }
+
+    def requests(self) -> dict[str, Request]:
+        """Tasks by code; those of the notice and those of the unit."""
+        return {
+            one.key.rule: one.content
+            for one in self.found.desired
+            if isinstance(one.content, Request)
+        }
+
+    def contents(self) -> dict[str, Content]:
+        return {one.key.text: one.content for one in self.found.desired}
+
+
+FEVER = {"temperature": "39.2"}  # VIT-03 [S48]: stop
+WARM = {"temperature": "38.0"}  # VIT-01 [S63]: pause
+
+
+def row(name: str) -> float:
+    """Minutes of a row."""
+    return POLICY.row(name, START_AT).span.total_seconds() / 60
+
+
+class TestRaising:
+    """Stop-grade at once; a report at once; pause-grade only when nobody answers."""
+
+    def test_stop_grade(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        assert story.raised() == [NOTICE]
+        event = story.events()[NOTICE]
+        assert (event.actuality, event.status, event.telephone_now) == (
+            "actual",
+            "in-progress",
+            True,
+        )
+        assert {"investigate-reaction", "keep-bag-and-set"} <= story.requests().keys()
+
+    def test_a_report_without_any_criterion(self) -> None:
+        """ACT-05: the step suspect-reaction alone suffices."""
+        story = Story().at(20, step(StepCode.SUSPECT_REACTION, 20))
+        assert story.raised() == [NOTICE]
+        assert story.events()[NOTICE].title == "Suspected blood transfusion reaction"
+
+    def test_a_wrong_unit_without_any_symptom(self) -> None:
+        """REC-19: shown at the check, started all the same."""
+        story = Story(unit_start=False)
+        stranger = replace(a_check().body.label, identifiers=())
+        wrong = a_check(label=replace(stranger, identifiers=(replace_value("9"),)))
+        story.facts = [one for one in story.facts if one.key != "Task/check"]
+        story.at(2, wrong, a_start())
+        assert story.raised() == [NOTICE]
+        event = story.events()[NOTICE]
+        assert (event.incident, event.another_patient) == (True, True)
+
+    def test_pause_grade_waits_for_the_ward(self) -> None:
+        story = Story().at(15, vitals(15, **WARM))
+        assert story.raised() == []
+        asked = story.requests()["confirm-or-dismiss"]
+        assert asked.due is not None
+        assert asked.due.instant == minute(15 + row("notice-unanswered"))
+
+    def test_pause_grade_unanswered(self) -> None:
+        """After 15 min the laboratory is told of an unconfirmed screen."""
+        story = Story().at(15, vitals(15, **WARM)).at(15 + row("notice-unanswered") - 0.1)
+        assert story.raised() == []
+        story.at(15 + row("notice-unanswered"))
+        assert story.raised() == [NOTICE]
+        event = story.events()[NOTICE]
+        assert event.title == "Suspected blood transfusion reaction, unconfirmed screen"
+        assert event.telephone_now is False
+        assert "confirm-or-dismiss" not in story.requests()
+
+    def test_pause_grade_confirmed(self) -> None:
+        story = Story().at(15, vitals(15, **WARM))
+        story.at(18, step(StepCode.CONFIRM_REACTION, 18, reason="rigors at the bedside"))
+        assert story.raised() == [NOTICE]
+        event = story.events()[NOTICE]
+        assert event.title == "Suspected blood transfusion reaction"
+        (record,) = [c for c in story.contents().values() if isinstance(c, Procedure)]
+        assert record.complication == "rigors at the bedside"
+
+    def test_pause_grade_dismissed(self) -> None:
+        story = Story().at(15, vitals(15, **WARM)).at(18, step(StepCode.DISMISS_REACTION, 18))
+        story.at(120)
+        assert story.raised() == []
+        assert "confirm-or-dismiss" not in story.requests()
+
+    def test_that_no_person_no_complication(self) -> None:
+        """A complication is coded only when a person confirms."""
+        story = Story().at(15, vitals(15, **FEVER))
+        (record,) = [c for c in story.contents().values() if isinstance(c, Procedure)]
+        assert record.complication is None
+
+
+def replace_value(value: str) -> Identifier:
+    return Identifier(PATIENT.identifier.system if PATIENT.identifier else "", value)
+
+
+class TestAttaching:
+    """Later signs, reports and units belong to the notice that is open."""
+
+    def test_more_signs(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        story.at(20, vitals(20, "Observation/v2", systolic="78"))
+        story.at(22, step(StepCode.SUSPECT_REACTION, 22, signs=("chills",)))
+        assert story.raised() == [NOTICE]
+        lines = dict(story.events()[NOTICE].lines)
+        assert "chills" in lines["Signs"]
+
+    def test_an_earlier_onset_that_comes_late(self) -> None:
+        """Order of arrival: the notice keeps the identity it was raised with."""
+        story = Story().at(30, vitals(30, **FEVER))
+        first = story.bodies(NoticeRaised)
+        story.at(31, vitals(12, "Observation/v0b", **FEVER))
+        assert story.bodies(NoticeRaised) == first
+        onset = story.events()[NOTICE].onset
+        assert onset is not None
+        assert onset.instant == minute(12)
+
+    def test_a_second_unit(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        second = (
+            a_unit("BiologicallyDerivedProduct/u2", unit=OTHER),
+            an_issue("Basic/i2", unit=OTHER, handed_over=None),
+            a_check(
+                "Task/check2",
+                start=moment(18),
+                end=moment(20),
+                unit=OTHER,
+                bag=a_bag(unit=OTHER),
+                label=a_label(din=OTHER.din),
+            ),
+            a_start("Task/start2", start=moment(21), unit=OTHER, bag=a_bag(unit=OTHER)),
+        )
+        story.at(22, *second)
+        assert story.raised() == [NOTICE]
+        units = [suspect.unit.key.din for suspect in story.events()[NOTICE].suspects]
+        assert units == [UNIT.din, OTHER.din]
+
+
+def moment(when: float) -> Moment:
+    return exactly(minute(when))
+
+
+class TestTheWardsWord:
+    """Dismissed is refuted, not an error; the next suspicion is a notice of its own."""
+
+    def test_dismissed(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        story.at(20, step(StepCode.DISMISS_REACTION, 20, reason="warm room"))
+        event = story.events()[NOTICE]
+        assert (event.status, event.telephone_now) == ("completed", False)
+        assert "warm room" in (event.outcome or "")
+        investigate = story.requests()["investigate-reaction"]
+        assert investigate.status == "cancelled"
+
+    def test_that_a_later_sign_is_the_next_notice(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(20, step(StepCode.DISMISS_REACTION, 20))
+        story.at(40, vitals(40, "Observation/v2", systolic="70"))
+        assert story.raised() == [NOTICE, f"{UNIT_KEY.text}/2"]
+        assert story.events()[NOTICE].status == "completed"
+        assert story.events()[f"{UNIT_KEY.text}/2"].status == "in-progress"
+
+    def test_that_what_was_dismissed_is_not_raised_again(self) -> None:
+        """The sign that was dismissed, sent again later, is the same sign."""
+        story = Story().at(15, vitals(15, **FEVER)).at(20, step(StepCode.DISMISS_REACTION, 20))
+        story.at(60).at(600)
+        assert story.raised() == [NOTICE]
+
+
+class TestACorrection:
+    """A basis that is gone withdraws the notice; what was acknowledged is a person's to close."""
+
+    def _corrected(self) -> Fact[Any]:
+        mended = vitals(15, temperature="36.9")
+        return replace(mended, version=2, received=minute(20), stamp=minute(20))
+
+    def test_unacknowledged(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(20, self._corrected())
+        (gone,) = story.bodies(NoticeWithdrawn)
+        assert (gone.notice, gone.acknowledged, gone.why) == (NOTICE, False, "basis-gone")
+        assert story.events()[NOTICE].status == "entered-in-error"
+        assert {r.status for c, r in story.requests().items() if r.group == NOTICE} == {"cancelled"}
+        assert "basis-changed" not in story.requests()
+
+    def test_acknowledged(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(18, reply("accepted", 18))
+        story.at(20, self._corrected())
+        (gone,) = story.bodies(NoticeWithdrawn)
+        assert gone.acknowledged is True
+        event = story.events()[NOTICE]
+        assert event.status == "completed"
+        assert "no longer stand" in (event.outcome or "")
+        requests = story.requests()
+        assert requests["basis-changed"].status == "requested"
+        assert requests["investigate-reaction"].status == "requested"  # the partner's from now on
+
+    def test_that_a_withdrawn_identity_is_not_revived(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(20, self._corrected())
+        story.at(40, vitals(40, "Observation/v2", **FEVER))
+        assert story.raised() == [NOTICE, f"{UNIT_KEY.text}/2"]
+        assert story.events()[NOTICE].status == "entered-in-error"
+
+    def test_that_a_start_in_error_takes_everything_along(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        error = replace(a_start(), version=2, received=minute(20), stamp=minute(20), retracted=True)
+        story.at(20, error)
+        (gone,) = story.bodies(NoticeWithdrawn)
+        assert gone.notice == NOTICE
+
+
+class TestTheLaboratorysWord:
+    """Received is delivered only; accepted takes it up; rejected and silence mean the telephone."""
+
+    def test_silence(self) -> None:
+        """Stop-grade: 10 min (ACT-05)."""
+        wait = row("notice-acknowledge-stop")
+        story = Story().at(15, vitals(15, **FEVER)).at(15 + wait - 0.1)
+        assert "telephone-laboratory" not in story.requests()
+        story.at(15 + wait)
+        told = story.requests()["telephone-laboratory"]
+        assert (told.status, told.priority) == ("requested", "stat")
+        assert [body.why for body in story.bodies(NoticeEscalated)] == ["unacknowledged"]
+
+    def test_silence_after_an_unconfirmed_screen(self) -> None:
+        """Others: 30 min."""
+        begin = 15 + row("notice-unanswered")
+        story = Story().at(15, vitals(15, **WARM)).at(begin + row("notice-acknowledge") - 0.1)
+        assert "telephone-laboratory" not in story.requests()
+        story.at(begin + row("notice-acknowledge"))
+        assert "telephone-laboratory" in story.requests()
+
+    @pytest.mark.parametrize("status", ["accepted", "in-progress", "completed"])
+    def test_taken_up(self, status: str) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(18, reply(status, 18)).at(200)
+        assert "telephone-laboratory" not in story.requests()
+        assert story.bodies(NoticeEscalated) == []
+
+    @pytest.mark.parametrize("status", ["received", "requested"])
+    def test_only_delivered(self, status: str) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(16, reply(status, 16)).at(60)
+        assert story.requests()["telephone-laboratory"].status == "requested"
+
+    @pytest.mark.parametrize("status", ["rejected", "failed"])
+    def test_turned_down(self, status: str) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(16, reply(status, 16))
+        assert story.requests()["telephone-laboratory"].status == "requested"
+        assert [body.why for body in story.bodies(NoticeEscalated)] == ["rejected"]
+
+    def test_taken_up_after_the_telephone(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(40)
+        story.at(41, reply("accepted", 41))
+        assert story.requests()["telephone-laboratory"].status == "completed"
+
+    def test_by_telephone(self) -> None:
+        """The step acknowledge closes it for a laboratory that answered by phone."""
+        story = Story().at(15, vitals(15, **FEVER)).at(40)
+        story.at(42, step(StepCode.ACKNOWLEDGE, 42))
+        assert story.requests()["telephone-laboratory"].status == "completed"
+
+    def test_a_laboratory_that_cannot_answer(self) -> None:
+        """A receive-only partner: telephone at once."""
+        story = Story(site=replace(SITE, receive_only=True)).at(15, vitals(15, **FEVER))
+        assert [body.why for body in story.bodies(NoticeEscalated)] == ["receive-only"]
+        assert story.requests()["telephone-laboratory"].status == "requested"
+
+    def test_that_another_notices_answer_is_none(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        story.at(16, reply("accepted", 16, notice=f"{UNIT_KEY.text}/11")).at(60)
+        assert story.requests()["telephone-laboratory"].status == "requested"
+
+
+class TestWhatANoticeCarries:
+    """What a laboratory needs to start with; what is not known says so."""
+
+    LINES = (
+        "Do now",
+        "Patient",
+        "Ward",
+        "Call back",
+        "Orders",
+        "Issues",
+        "Indication",
+        "Flow stopped",
+        "Signs",
+        "Baseline",
+        "Worst since the start",
+        "Identity re-check",
+        "Bag inspection",
+        "Premedication",
+        "Known antibodies",
+        "Earlier reactions",
+        "Recent pregnancy",
+        "Devices",
+        "Staff",
+        "Samples sent",
+        "More blood needed",
+    )
+
+    def test_every_line(self) -> None:
+        lines = dict(Story().at(15, vitals(15, **FEVER)).events()[NOTICE].lines)
+        assert [label for label in self.LINES if label not in lines] == []
+        assert lines["Worst since the start"].startswith("temperature 39.2")
+        assert lines["Samples sent"] == "not recorded"
+
+    def test_what_the_ward_reported(self) -> None:
+        said = step(
+            StepCode.SUSPECT_REACTION,
+            16,
+            signs=("chills",),
+            flow_stopped_at=moment(15.5),
+            identity_recheck="mismatch",
+            needs_more_blood="now",
+            contact="extension 4417",
+            samples_sent=("EDTA",),
+        )
+        event = Story().at(15, vitals(15, **FEVER)).at(16, said).events()[NOTICE]
+        lines = dict(event.lines)
+        assert lines["Call back"] == "extension 4417"
+        assert lines["More blood needed"] == "now"
+        assert lines["Samples sent"] == "EDTA"
+        assert event.another_patient is True
+        assert "Identity in doubt" in lines
+
+
+EVENTS = st.lists(
+    st.tuples(
+        st.integers(1, 180),
+        st.sampled_from(
+            ["well", "warm", "fever", "low", "suspect", "dismiss", "confirm", "accept", "reject"]
+        ),
+    ),
+    max_size=6,
+)
+
+
+def happening(number: int, at: int, what: str) -> Fact[Any]:
+    signs = {"well": {}, "warm": WARM, "fever": FEVER, "low": {"systolic": "70"}}
+    if what in signs:
+        return vitals(at, f"Observation/e{number}", **signs[what])
+    if what in ("accept", "reject"):
+        return reply({"accept": "accepted", "reject": "rejected"}[what], at)
+    codes = {
+        "suspect": StepCode.SUSPECT_REACTION,
+        "dismiss": StepCode.DISMISS_REACTION,
+        "confirm": StepCode.CONFIRM_REACTION,
+    }
+    return a_step(codes[what], f"Task/e{number}", minute(at), bag=None)
+
+
+class TestActsStay:
+    """Rule 3: a notice raised stays raised under its identity, whatever comes after it."""
+
+    @given(happenings=EVENTS)
+    def test_law(self, happenings: list[tuple[int, str]]) -> None:
+        story = Story()
+        before: dict[str, Act] = {}
+        for number, (at, what) in enumerate(sorted(happenings)):
+            story.at(at, happening(number, at, what))
+            assert before.items() <= story.acts.items()
+            before = dict(story.acts)
+        story.at(400)
+        assert before.items() <= story.acts.items()
+        withdrawn = {body.notice for body in story.bodies(NoticeWithdrawn)}
+        raised = story.raised()
+        assert len(raised) == len(set(raised))
+        assert withdrawn <= set(raised)
+        assert set(story.events()) == set(raised)
+        open_now = [e for n, e in story.events().items() if e.status == "in-progress"]
+        assert len(open_now) <= 1
+
+
+class TestOrderOfArrival:
+    """Rule 2: whatever the order in which facts arrive, one at a time, the same remains.
+
+    A notice is keyed by what was known when it was raised, so notices are compared by content.
+    """
+
+    FACTS = (
+        vitals(15, "Observation/v1", **FEVER),
+        vitals(45, "Observation/v2", systolic="84"),
+        vitals(60, "Observation/v3"),
+        step(StepCode.SUSPECT_REACTION, 16, signs=("chills",)),
+    )
+
+    @given(order=st.permutations(range(len(FACTS))), again=st.integers(0, len(FACTS) - 1))
+    def test_law(self, order: Iterable[int], again: int) -> None:
+        story = Story()
+        for number in [*order, again]:
+            story.at(90, self.FACTS[number])
+        plain = Story().at(90, *self.FACTS)
+        assert without_notices(story) == without_notices(plain)
+        assert len([e for e in story.events().values() if e.status == "in-progress"]) == 1
+
+    def test_that_the_units_facts_may_come_last(self) -> None:
+        """Vitals before the start, the start before the unit, the patient at the end."""
+        every = [*some_facts(start={}), *self.FACTS]
+        late = Story(unit_start=False)
+        late.facts = []
+        late.acts = {}
+        late.now = minute(1)
+        for one in reversed(every):
+            late.at(90, one)
+        plain = Story().at(90, *self.FACTS)
+        assert without_notices(late) == without_notices(plain)
+
+
+def without_notices(story: Story) -> tuple[dict[str, Content], list[tuple[Any, ...]]]:
+    """What is desired of the unit, and of notices what does not depend on when they were raised."""
+    kept = {
+        one.key.text: one.content
+        for one in story.found.desired
+        if not one.stream.startswith("notice/")
+    }
+    active = [
+        (e.status, e.title, e.onset, [s.unit.key for s in e.suspects])
+        for e in story.events().values()
+        if e.status == "in-progress"
+    ]
+    return kept, active
