@@ -282,6 +282,19 @@ class TestPairs:
         assert wrong == []
         assert pairs > 500
 
+    def test_with_what_is_covered(self) -> None:
+        """What covered it may be gone as well: never milder than alone, but where listed."""
+        milder = set()
+        for one, other in combinations({**NEEDED, **COVERED}, 2):
+            fields = [(NEEDED.get(name) or COVERED[name])[0] for name in (one, other)]
+            both = together(*fields)
+            if both is None:
+                continue
+            worst = max(judged(overrides).verdict for overrides in fields)
+            if judged(both).verdict < worst:
+                milder.add((one, other))
+        assert milder == MILDER
+
 
 class TestExpiry:
     """Expiry stands in three places; with all three gone the unit is refused (PRE-04)."""
