@@ -73,7 +73,7 @@ def assess(
 
     memory: judgements made before; it changes the time that this takes, and nothing else.
     """
-    standing = Standing(case, policy.digest) if memory is not None else None
+    standing = Standing(case, policy, site, memory.edition) if memory is not None else None
     bench = Bench(case=case, policy=policy, site=site, memory=memory, standing=standing)
     reacting = _has_open_notice(case)
     courses = tuple(

@@ -130,10 +130,10 @@ def _found(bench: Bench, pre: PreStart) -> Found:
     about = (fact.key if fact else None for fact in (pre.check, pre.start))
     unit = pre.unit.key.text if pre.unit.key else None
     key = bench.standing.key(pre.at, pre.stage.value, unit, *about)
-    held = bench.memory.get(key)
+    held = bench.memory.get(key, pre.at)
     if held is None:
         held = _asked(pre)
-        bench.memory.put(key, held)
+        bench.memory.put(key, pre.at, held)
     return held
 
 

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Container, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -26,6 +26,7 @@ from service.reconcile.intake import Caller, Intake, Outcome
 from service.reconcile.partners import Partner
 from service.reconcile.people import Grouping
 from service.reconcile.planning import Planned, Planner
+from service.reconcile.remembering import recalled, to_keep
 from service.reconcile.rendering import Renderer
 from service.store.port import (
     AuditRow,
@@ -43,7 +44,10 @@ REDO = 100
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
-    """One person's case after assessment, ready to be committed."""
+    """One person's case after assessment, ready to be committed.
+
+    kept: the judgements to keep from now on, None where they stay as they were.
+    """
 
     state: PersonState
     stored: StoredCase
@@ -51,6 +55,7 @@ class Judged:
     assessment: Assessment
     acts: tuple[Act, ...]
     moved: tuple[Moved, ...]
+    kept: bytes | None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -73,7 +78,6 @@ class Reconciler:
     new_id: Callable[[], UUID]
     patience: timedelta = timedelta(seconds=2)
     on_commit: Callable[[], None] = lambda: None
-    memory: Memory = field(default_factory=Memory)
     on_change: Callable[[Change], None] = lambda change: None
     _waiting: list[datetime] | None = None
 
@@ -108,13 +112,14 @@ class Reconciler:
             now = self.clock.now()
             stored = self.store.case(facility, [person])
             judged = self._assessed(
-                facility, stored, stored.facts, stored.tokens, now, memory=self.memory
+                facility, stored, stored.facts, stored.tokens, now, memory=recalled(stored.judged)
             )
             change = Change(
                 facility=facility,
                 people=(judged.state,),
                 expect_units=stored.units,
                 acts=tuple((person, act) for act in judged.acts),
+                judged=_kept((judged,)),
                 emitted=tuple(moved.emitted for moved in judged.moved),
                 outbox=self._outbox(facility, judged, now),
                 nudges_done=nudges,
@@ -206,7 +211,7 @@ class Reconciler:
             spoken = {act.key for one in found for act in one.acts}
             found.append(
                 self._assessed(
-                    facility, stored, facts, tokens, now, person, spoken, memory=self.memory
+                    facility, stored, facts, tokens, now, person, spoken, recalled(stored.judged)
                 )
             )
         return tuple(found)
@@ -220,7 +225,6 @@ class Reconciler:
         now: datetime,
         person: Person | None = None,
         spoken: Container[str] = frozenset(),
-        *,
         memory: Memory | None = None,
     ) -> Judged:
         """A case after assessment. spoken: keys of the acts of cases judged before in a request."""
@@ -238,6 +242,8 @@ class Reconciler:
                 fresh.extend(names)
                 continue
             clock = RecordingClock(as_of)
+            if memory is not None:
+                memory.begin()
             assessment = assess(case, self.policy, site, clock, memory)
             new = [
                 Act(key=key, at=as_of, body=body)
@@ -262,6 +268,7 @@ class Reconciler:
             assessment=assessment,
             acts=tuple(fresh),
             moved=tuple(moved),
+            kept=to_keep(memory) if memory is not None else None,
         )
 
     def _names(self, facility: str, case: Case, now: datetime, spoken: Container[str]) -> list[Act]:
@@ -310,10 +317,11 @@ class Reconciler:
             received=planned.received,
             resources=planned.versions,
             facts=planned.rows,
-            subjects=tuple(sorted(planned.grouping.assigned.items())),
+            subjects=_moved_subjects(planned),
             merged=planned.grouping.merged,
             urls=planned.urls,
             acts=tuple(acts),
+            judged=_kept(judged),
             emitted=tuple(m.emitted for j in judged for m in j.moved),
             outbox=tuple(row for j in judged for row in self._outbox(facility, j, now)),
             starts=planned.starts_of(judged_people(judged)),
@@ -373,6 +381,17 @@ class Reconciler:
         if act is None or not isinstance(act.body, Answered):
             return None
         return Answer(word=act.body.word, findings=act.body.findings)
+
+
+def _kept(judged: Iterable[Judged]) -> tuple[tuple[Person, bytes], ...]:
+    return tuple((one.state.person, one.kept) for one in judged if one.kept is not None)
+
+
+def _moved_subjects(planned: Planned) -> tuple[tuple[str, Person], ...]:
+    """Tokens that are somebody else's from now on, or somebody's at last."""
+    before = dict(planned.subjects_read)
+    assigned = sorted(planned.grouping.assigned.items())
+    return tuple((token, person) for token, person in assigned if before.get(token) != person)
 
 
 def judged_people(judged: Iterable[Judged]) -> dict[str, Person]:

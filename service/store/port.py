@@ -172,6 +172,7 @@ class StoredCase:
     facts: every version of each fact of which one version names the patient; of the units, issues
     and crossmatches those name; and of the orders, places and devices that any of them points at.
     elsewhere: starts of the case's units by other patients. units: unit text -> seq for every unit.
+    judged: what ``Change.judged`` kept last for the person.
     """
 
     state: PersonState
@@ -181,6 +182,7 @@ class StoredCase:
     emitted: tuple[Emitted, ...]
     elsewhere: tuple[OtherStart, ...]
     units: tuple[tuple[str, int], ...]
+    judged: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +191,7 @@ class Change:
 
     expect_units: unit text -> seq read. subjects: token -> person, assigned or moved. merged: old
     person -> new person, whose acts and emissions move. nudges: (person, why) for other cases.
+    judged: what may be forgotten at any time, in place of what was kept before.
     """
 
     facility: str
@@ -204,6 +207,7 @@ class Change:
     merged: tuple[tuple[Person, Person], ...] = ()
     urls: tuple[tuple[str, str, str, str | None], ...] = ()  # source, url, type, our id or waiting
     acts: tuple[tuple[Person, Act], ...] = ()
+    judged: tuple[tuple[Person, bytes], ...] = ()
     emitted: tuple[Emitted, ...] = ()
     outbox: tuple[OutboxRow, ...] = ()
     starts: tuple[UnitStart, ...] = ()

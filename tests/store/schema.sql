@@ -66,6 +66,10 @@ CREATE TABLE identified (        -- who bears an identifier, whatever the source
   facility TEXT NOT NULL, type TEXT NOT NULL, token TEXT NOT NULL, id TEXT NOT NULL,
   PRIMARY KEY (facility, type, token, id)
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE judged (            -- judgements under the digest of all they rest on; may be forgotten
+  facility TEXT NOT NULL, person TEXT NOT NULL, body BLOB NOT NULL,
+  PRIMARY KEY (facility, person)
+) STRICT;
 CREATE TABLE learned (
   partner TEXT NOT NULL, name TEXT NOT NULL, value TEXT NOT NULL, PRIMARY KEY (partner, name)
 ) STRICT, WITHOUT ROWID;

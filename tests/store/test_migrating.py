@@ -2,6 +2,7 @@
 
 import multiprocessing
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import apsw
@@ -15,7 +16,12 @@ from tests.support.stored import FACILITY, a_version, commit
 
 SNAPSHOT = Path(__file__).with_name("schema.sql")
 STEPS = 200  # many times what a copy takes
-NEXT = Migration(number=2, name="0002_more.sql", script="CREATE TABLE more (name TEXT) STRICT;")
+NUMBER = len(migrations()) + 1
+NEXT = Migration(
+    number=NUMBER,
+    name=f"{NUMBER:04d}_more.sql",
+    script="CREATE TABLE more (name TEXT) STRICT;",
+)
 
 
 @pytest.fixture
@@ -88,9 +94,9 @@ class TestMigrating:
         commit(store, resources=(a_version(),))
         bring(path, [*migrations(), NEXT])
         assert "more" in tables(path)
-        assert "more" not in tables(f"{path}.before-0002")
+        assert "more" not in tables(f"{path}.before-{NUMBER:04d}")
         store.close()
-        kept = open_store(f"{path}.before-0002")
+        kept = open_store(f"{path}.before-{NUMBER:04d}")
         assert kept.head(FACILITY, "Observation", "v1") is not None
         kept.close()
 
@@ -101,8 +107,8 @@ class TestMigrating:
 
     def test_refuses_a_migration_that_was_changed_after_it_was_applied(self, path: str) -> None:
         bring(path, [*migrations(), NEXT])
-        changed = Migration(number=2, name=NEXT.name, script="CREATE TABLE other (name TEXT);")
-        with pytest.raises(StoreUnfit, match="0002_more"):
+        changed = replace(NEXT, script="CREATE TABLE other (name TEXT);")
+        with pytest.raises(StoreUnfit, match=NEXT.name.removesuffix(".sql")):
             bring(path, [*migrations(), changed])
 
     def test_refuses_a_database_of_something_else(self, path: str) -> None:
@@ -116,7 +122,12 @@ class TestMigrating:
     def test_leaves_everything_as_it_was_when_a_step_fails(self, path: str) -> None:
         bring(path, migrations())
         before = schema_of(path)
-        bad = Migration(number=3, name="0003_bad.sql", script="CREATE TABLE third (a); NONSENSE;")
+        bad = replace(
+            NEXT,
+            number=NUMBER + 1,
+            name=f"{NUMBER + 1:04d}_bad.sql",
+            script="CREATE TABLE third (a); NONSENSE;",
+        )
         with pytest.raises(StoreUnfit, match="brought forward"):
             open_store(path, [*migrations(), NEXT, bad])
         assert schema_of(path) == before

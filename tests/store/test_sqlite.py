@@ -10,11 +10,12 @@ from service.store.sqlite import SqliteStore, open_store
 pytest.register_assert_rewrite(
     "tests.store.contract.changes",
     "tests.store.contract.cases",
+    "tests.store.contract.judgements",
     "tests.store.contract.outbox",
     "tests.store.contract.searching",
 )
 
-from tests.store.contract import cases, changes, outbox, searching  # noqa: E402
+from tests.store.contract import cases, changes, judgements, outbox, searching  # noqa: E402
 
 
 @pytest.fixture
@@ -86,6 +87,10 @@ class TestSnapshots(cases.Snapshots):
 
 
 class TestClaims(cases.Claims):
+    pass
+
+
+class TestJudgements(judgements.Judgements):
     pass
 
 

@@ -55,6 +55,7 @@ def read_case(
                 if subject not in tokens
             ),
             units=tuple((unit, seqs.get(unit, 0)) for unit in listed),
+            judged=next((row[0] for row in reader.rows("judged_of", (facility, people[0]))), None),
         )
 
 

@@ -68,6 +68,10 @@ WHERE facility = ?1 AND kind IN ('unit', 'issue', 'order', 'location', 'device')
 SELECT key, at, kind, body FROM act INDEXED BY act_person
 WHERE facility = ? AND person IN (SELECT value FROM json_each(?)) ORDER BY key;
 
+-- name: judged_of
+-- What was kept of the judgements of a person's case.
+SELECT body FROM judged WHERE facility = ? AND person = ?;
+
 -- name: act
 -- One act.
 SELECT key, at, kind, body FROM act WHERE facility = ? AND key = ?;
@@ -365,6 +369,15 @@ UPDATE nudge SET person = ?3 WHERE facility = ?1 AND person = ?2 AND done = 0;
 -- name: bump_unit
 -- Whoever read the unit before must read again.
 INSERT INTO unit (facility, unit, seq) VALUES (?, ?, 1) ON CONFLICT DO UPDATE SET seq = seq + 1;
+
+-- name: set_judged
+-- Keeps the judgements of a case in place of those before.
+INSERT INTO judged (facility, person, body) VALUES (?, ?, ?)
+ON CONFLICT DO UPDATE SET body = excluded.body;
+
+-- name: drop_judged
+-- A person who is another's part has no case.
+DELETE FROM judged WHERE facility = ? AND person = ?;
 
 -- name: add_act
 -- An act, once.

@@ -74,7 +74,8 @@ def _expectations(change: Change) -> Iterator[Statement]:
 
 def _resource(facility: str, one: ResourceVersion) -> Iterator[Statement]:
     place = (facility, one.type, one.id)
-    yield "retire_head", place, None
+    if one.version > 1:
+        yield "retire_head", place, None
     said = (one.version, one.release, one.source, us(one.at), one.digest, one.body)
     more = (one.received, us(one.stamp), int(one.retracted), json_list(one.keys))
     yield "add_resource", (*place, *said, *more), None
@@ -101,6 +102,7 @@ def _people(change: Change) -> Iterator[Statement]:
             yield move, (facility, old, new), None
         for move in ("move_emitted", "move_starts", "move_nudges"):
             yield move, (facility, old, new), None
+        yield "drop_judged", (facility, old), None
     for token, person in change.subjects:
         yield "set_subject", (facility, token, person), None
 
@@ -124,6 +126,9 @@ def _decided(change: Change) -> Iterator[Statement]:
         owner = merged.get(person, person)
         kind = ACT_KIND[type(act.body)]
         yield "add_act", (facility, act.key, owner, us(act.at), kind, encoded(act.body)), None
+    for person, body in change.judged:
+        if person not in merged:
+            yield "set_judged", (facility, person, body), None
     for one in change.emitted:
         owner = merged.get(one.person, one.person)
         content = (one.digest, one.version, one.content, ",".join(sorted(one.to)))
