@@ -28,8 +28,13 @@ DAY = "2027-06-08"
 
 GROUPS = {  # text on a label: (ISBT 128 code, SNOMED CT code, SNOMED CT display)
     "A RhD positive": ("62", "278149003", "Blood group A Rh(D) positive"),
-    "O RhD positive": ("51", "278147001", "Blood group O Rh(D) positive"),
+    "A RhD negative": ("06", "278152006", "Blood group A Rh(D) negative"),
     "B RhD positive": ("73", "278150003", "Blood group B Rh(D) positive"),
+    "B RhD negative": ("17", "278153001", "Blood group B Rh(D) negative"),
+    "O RhD positive": ("51", "278147001", "Blood group O Rh(D) positive"),
+    "O RhD negative": ("95", "278148006", "Blood group O Rh(D) negative"),
+    "AB RhD positive": ("84", "278151004", "Blood group AB Rh(D) positive"),
+    "AB RhD negative": ("28", "278154007", "Blood group AB Rh(D) negative"),
 }
 
 
