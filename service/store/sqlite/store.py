@@ -43,6 +43,7 @@ from service.store.sqlite.connection import connect
 from service.store.sqlite.migrating import Migration, back_up, damage, migrate, migrations
 from service.store.sqlite.queries import QUERIES
 from service.store.sqlite.reader import Reader
+from service.store.sqlite.turn import turn_at
 from service.store.sqlite.writer import Counts, Writer
 from service.store.sqlite.writing import Statement, run, statements
 
@@ -63,7 +64,7 @@ class SqliteStore:
         except apsw.Error as error:
             raise StoreUnfit(f"{path} could not be brought forward: {error}") from error
         connection.create_scalar_function("audit_link", audit_link, deterministic=True)
-        self._writer = Writer(connection)
+        self._writer = Writer(connection, turn_at(path))
         self._reader = Reader(path)
 
     # -- resources

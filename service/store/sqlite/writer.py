@@ -11,6 +11,7 @@ import apsw
 
 from service.errors import Overloaded, ServiceError, Stale, StoreError
 from service.faults import reach
+from service.store.sqlite.turn import AnyTurn, Turn
 
 R = TypeVar("R")
 Work = Callable[[apsw.Connection], Any]
@@ -44,13 +45,15 @@ class Writer:
 
     Each piece stands in a savepoint of its own: one that fails is rolled back alone, and its
     future gets the error. Futures are done only after the commit; an error at the commit is the
-    error of the whole group. After an error of the disk every later piece is refused.
+    error of the whole group. After an error of the disk every later piece is refused. turn: when
+    this process may write, where several share the file.
     """
 
-    def __init__(self, connection: apsw.Connection) -> None:
+    def __init__(self, connection: apsw.Connection, turn: Turn | None = None) -> None:
         self.counts = Counts()
         self.broken: StoreError | None = None
         self._connection = connection
+        self._turn = turn or AnyTurn()
         self._queue: SimpleQueue[Item | None] = SimpleQueue()
         self._closing = threading.Lock()
         self._closed = False
@@ -81,6 +84,7 @@ class Writer:
             self._queue.put(None)
         self._thread.join()
         self._connection.close()
+        self._turn.close()
 
     def _run(self) -> None:
         more = True
@@ -88,11 +92,14 @@ class Writer:
             group, more = self._take()
             if group:
                 self._commit(group)
+            self._turn.give()
 
     def _take(self) -> tuple[list[Item], bool]:
-        """What is waiting now, without what its caller gave up; no artificial wait."""
+        """What is waiting when it is our turn, without what its caller gave up; no other wait."""
         group: list[Item] = []
         item = self._queue.get()
+        if item is not None:
+            self._turn.take()
         while item is not None:
             if item[1].set_running_or_notify_cancel():
                 group.append(item)
