@@ -1,6 +1,6 @@
 """Facts, acts and rows to and from columns."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from hashlib import sha256
@@ -163,6 +163,11 @@ def span(value: SearchValue) -> tuple[int | None, int | None]:
 def json_list(values: Iterable[str | int]) -> str:
     """Strings or numbers as a JSON array, for json_each in a query and for the column ``keys``."""
     return msgspec.json.encode(list(values)).decode()
+
+
+def json_rows(rows: Iterable[Sequence[str | int | None]]) -> str:
+    """Rows as a JSON array of arrays, for json_each in a query."""
+    return msgspec.json.encode([tuple(row) for row in rows]).decode()
 
 
 def audit_link(*row: Any) -> bytes:

@@ -1,6 +1,6 @@
 """Claiming streams and recording attempts: pieces of work for the writer."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -10,34 +10,53 @@ import apsw
 from service.errors import Stale
 from service.faults import reach
 from service.store.port import Attempt, OutboxRow
-from service.store.sqlite.codec import json_list, outbox_of, us
+from service.store.sqlite.codec import json_list, json_rows, outbox_of, us
 from service.store.sqlite.queries import QUERIES as Q
 
 OVERTOOK = "overtook a parked row"
 Place = tuple[str, str, str]  # partner, facility, stream
+Stream = tuple[str, str]  # facility, stream
 
 
 def claimed(
     connection: apsw.Connection, partner: str, now: datetime, limit: int, lease: datetime
 ) -> list[list[OutboxRow]]:
     """The streams that are ready, each with its rows in order and marked as in hand."""
-    ready = connection.execute(Q["ready_streams"], (partner, us(now), limit)).fetchall()
-    found = []
+    ready: list[Stream] = _rows(connection, "ready_streams", (partner, us(now), limit))
+    if not ready:
+        return []
+    listed = json_rows(ready)
+    changed = set(_rows(connection, "supersede_older", (partner, listed)))
+    streams: dict[Stream, list[OutboxRow]] = {stream: [] for stream in ready}
+    for row in map(outbox_of, _rows(connection, "stream_rows", (partner, listed))):
+        streams[(row.facility, row.stream)].append(row)
+    taken = {stream: sendable(rows, now) for stream, rows in streams.items()}
     for facility, stream in ready:
-        place = (partner, str(facility), str(stream))
-        connection.execute(Q["supersede_older"], place)
-        ids = [row.id for row in sendable(_rows(connection, place), now)]
-        if ids:
-            number = connection.execute(Q["lease_stream"], (us(lease), *place)).get
-            connection.execute(Q["claim_rows"], (number, json_list(ids)))
-            rows = sendable(_rows(connection, place), now)
-            found.append([replace(row, claim=number) for row in rows])
-        connection.execute(Q["refresh_stream"], place)
-    return found
+        if (facility, stream) in changed or not taken[(facility, stream)]:
+            connection.execute(Q["refresh_stream"], (partner, facility, stream))
+    found = {stream: rows for stream, rows in taken.items() if rows}
+    return _in_hand(connection, partner, found, lease) if found else []
 
 
-def _rows(connection: apsw.Connection, place: Place) -> list[OutboxRow]:
-    return [outbox_of(row) for row in connection.execute(Q["stream_rows"], place)]
+def _in_hand(
+    connection: apsw.Connection,
+    partner: str,
+    taken: Mapping[Stream, Sequence[OutboxRow]],
+    lease: datetime,
+) -> list[list[OutboxRow]]:
+    """Marks rows as claimed; each stream by a number of its own."""
+    leased = _rows(connection, "lease_streams", (partner, json_rows(taken), us(lease)))
+    claims = {(facility, stream): claim for facility, stream, claim in leased}
+    marks = [(row.id, claims[stream]) for stream, rows in taken.items() for row in rows]
+    doubt = dict(_rows(connection, "claim_rows", (json_rows(marks),)))
+    return [
+        [replace(row, claim=claims[stream], unsettled=bool(doubt[row.id])) for row in rows]
+        for stream, rows in taken.items()
+    ]
+
+
+def _rows(connection: apsw.Connection, name: str, values: tuple[Any, ...]) -> list[Any]:
+    return connection.execute(Q[name], values).fetchall()
 
 
 def sendable(rows: Sequence[OutboxRow], now: datetime) -> list[OutboxRow]:
@@ -55,31 +74,41 @@ def sendable(rows: Sequence[OutboxRow], now: datetime) -> list[OutboxRow]:
 
 def released(connection: apsw.Connection, ids: Sequence[int], lease: datetime) -> None:
     """Gives back claimed rows, and a stream with its last one."""
-    places = connection.execute(Q["release_rows"], (json_list(ids), us(lease))).fetchall()
-    for place in sorted(set(places)):
-        connection.execute(Q["release_stream"], place)
+    places: list[Place] = _rows(connection, "release_rows", (json_list(ids), us(lease)))
+    connection.execute(Q["release_streams"], (json_rows(sorted(set(places))),))
 
 
 def recorded(connection: apsw.Connection, attempt: Attempt, rows: Sequence[OutboxRow]) -> None:
     """Keeps an attempt and what became of its rows. Raises Stale for rows claimed by another."""
-    for row in rows:
-        if not connection.execute(Q["claim_holds"], (row.claim, row.id)).get:
-            raise Stale(f"outbox row {row.id} was claimed by somebody else")
+    claims = json_rows((row.id, row.claim) for row in rows)
+    for (lost,) in _rows(connection, "lost_claims", (claims,)):
+        raise Stale(f"outbox row {lost} was claimed by somebody else")
     what = (attempt.partner, us(attempt.at), attempt.outcome, attempt.status, attempt.detail)
     number = connection.execute(Q["add_attempt"], what).get
-    for id_ in attempt.rows:
-        connection.execute(Q["add_attempt_row"], (id_, number))
-    places = {_record(connection, row) for row in rows}
-    for place in sorted(places):
-        connection.execute(Q["release_stream"], place)
+    connection.execute(Q["add_attempt_rows"], (number, json_list(attempt.rows)))
+    places = sorted(_record(connection, rows))
+    connection.execute(Q["release_streams"], (json_rows(places),))
+    for place in places:
         connection.execute(Q["refresh_stream"], place)
     reach("record-before-end")
 
 
-def _record(connection: apsw.Connection, row: OutboxRow) -> Place:
-    values: tuple[Any, ...] = (row.id, row.state, row.attempts, us(row.next_at))
-    said = (row.last_outcome, row.etag, row.flagged)
-    place: Place | None = connection.execute(Q["record_row"], (*values, *said)).fetchone()
-    if place is None:
-        raise Stale(f"there is no outbox row {row.id}")
-    return place
+def _record(connection: apsw.Connection, rows: Sequence[OutboxRow]) -> set[Place]:
+    """Writes the rows' new state; the streams they belong to."""
+    said = [
+        (
+            row.id,
+            row.state,
+            row.attempts,
+            us(row.next_at),
+            row.last_outcome,
+            row.etag,
+            row.flagged,
+        )
+        for row in rows
+    ]
+    found = _rows(connection, "record_rows", (json_rows(said),))
+    missing = {row.id for row in rows} - {row[0] for row in found}
+    if missing:
+        raise Stale(f"there is no outbox row {min(missing)}")
+    return {(partner, facility, stream) for _, partner, facility, stream in found}

@@ -171,39 +171,50 @@ WHERE partner = ?1 AND head IS NOT NULL
 ORDER BY critical DESC, head LIMIT ?3;
 
 -- name: supersede_older
--- An older version that was never tried goes nowhere once a newer one is waiting.
+-- Older versions in these streams that were never tried go nowhere once a newer one is waiting.
 UPDATE outbox SET state = 'superseded', claimed = NULL, doubt = 0
-WHERE partner = ? AND facility = ? AND stream = ? AND state IN ('pending', 'sent', 'parked')
+WHERE (partner, facility, stream) IN (
+    SELECT ?1, value ->> 0, value ->> 1 FROM json_each(?2))
+  AND state IN ('pending', 'sent', 'parked')
   AND +state = 'pending' AND attempts = 0 AND claimed IS NULL AND doubt = 0 AND EXISTS (
     SELECT 1 FROM outbox n WHERE n.partner = outbox.partner AND n.key = outbox.key
-    AND n.facility = outbox.facility AND n.version > outbox.version AND n.state = 'pending');
+    AND n.facility = outbox.facility AND n.version > outbox.version AND n.state = 'pending')
+RETURNING facility, stream;
 
 -- name: stream_rows
--- What is open in a stream, in the order of commits.
+-- What is open in these streams, in the order of commits.
 SELECT {outbox} FROM outbox
-WHERE partner = ? AND facility = ? AND stream = ? AND state IN ('pending', 'sent', 'parked') ORDER BY id;
+WHERE (partner, facility, stream) IN (
+    SELECT ?1, value ->> 0, value ->> 1 FROM json_each(?2))
+  AND state IN ('pending', 'sent', 'parked') ORDER BY id;
 
--- name: lease_stream
--- Claims a stream and says under which number.
-UPDATE stream SET claim = claim + 1, lease = ? WHERE partner = ? AND facility = ? AND stream = ?
-RETURNING claim;
+-- name: lease_streams
+-- Claims streams and says under which numbers.
+UPDATE stream SET claim = claim + 1, lease = ?3
+WHERE (partner, facility, stream) IN (
+  SELECT ?1, value ->> 0, value ->> 1 FROM json_each(?2))
+RETURNING facility, stream, claim;
 
 -- name: claim_rows
--- Marks rows as in the hands of a claim; who held them before never said what became of them.
-UPDATE outbox SET doubt = doubt OR claimed IS NOT NULL, claimed = ? WHERE id IN (SELECT value FROM json_each(?));
+-- Marks rows as in the hands of claims; who held them before never said what became of them.
+UPDATE outbox SET doubt = doubt OR claimed IS NOT NULL, claimed = j.value ->> 1
+FROM json_each(?) j WHERE outbox.id = j.value ->> 0 RETURNING id, doubt;
 
--- name: claim_holds
--- Whether nobody else has claimed the row's stream since this claim; 0 is no claim at all.
-SELECT ?1 = 0 OR EXISTS (
+-- name: lost_claims
+-- Rows whose stream somebody else has claimed since their claim; 0 is no claim at all.
+SELECT j.value ->> 0 FROM json_each(?) j
+WHERE j.value ->> 1 <> 0 AND NOT EXISTS (
   SELECT 1 FROM outbox o JOIN stream s
     ON s.partner = o.partner AND s.facility = o.facility AND s.stream = o.stream
-  WHERE o.id = ?2 AND s.claim = ?1);
+  WHERE o.id = j.value ->> 0 AND s.claim = j.value ->> 1);
 
--- name: record_row
--- A row's new state; it leaves the claim's hands.
-UPDATE outbox SET state = ?2, attempts = ?3, next_at = ?4, last_outcome = ?5, etag = ?6, flagged = ?7,
+-- name: record_rows
+-- Rows' new state; they leave the claim's hands.
+UPDATE outbox SET state = j.value ->> 1, attempts = j.value ->> 2, next_at = j.value ->> 3,
+  last_outcome = j.value ->> 4, etag = j.value ->> 5, flagged = j.value ->> 6,
   claimed = NULL, doubt = 0
-WHERE id = ?1 RETURNING partner, facility, stream;
+FROM json_each(?) j WHERE outbox.id = j.value ->> 0
+RETURNING id, partner, facility, stream;
 
 -- name: release_rows
 -- Gives rows back unless the claim was lost since.
@@ -213,12 +224,15 @@ WHERE id IN (SELECT value FROM json_each(?1)) AND EXISTS (
     AND s.stream = outbox.stream AND s.claim = outbox.claimed AND s.lease = ?2)
 RETURNING partner, facility, stream;
 
--- name: release_stream
--- Ends a lease when no row is left in the hands of the claim.
+-- name: release_streams
+-- Ends leases where no row is left in the hands of the claim.
 UPDATE stream SET lease = NULL
-WHERE partner = ?1 AND facility = ?2 AND stream = ?3 AND NOT EXISTS (
-  SELECT 1 FROM outbox o WHERE o.partner = ?1 AND o.facility = ?2 AND o.stream = ?3
-    AND o.state IN ('pending', 'sent', 'parked') AND o.claimed = stream.claim);
+WHERE (partner, facility, stream) IN (
+    SELECT value ->> 0, value ->> 1, value ->> 2 FROM json_each(?))
+  AND NOT EXISTS (
+    SELECT 1 FROM outbox o
+    WHERE o.partner = stream.partner AND o.facility = stream.facility AND o.stream = stream.stream
+      AND o.state IN ('pending', 'sent', 'parked') AND o.claimed = stream.claim);
 
 -- name: refresh_stream
 -- What may be sent next in a stream: behind a parked row only what is critical.
@@ -239,9 +253,9 @@ ON CONFLICT DO UPDATE SET head = excluded.head, critical = excluded.critical,
 -- Keeps a try to send.
 INSERT INTO attempt (partner, at, outcome, status, detail) VALUES (?, ?, ?, ?, ?) RETURNING id;
 
--- name: add_attempt_row
--- Says that an attempt carried a row.
-INSERT INTO attempt_row (row, attempt) VALUES (?, ?);
+-- name: add_attempt_rows
+-- Says that an attempt carried rows.
+INSERT INTO attempt_row (row, attempt) SELECT value, ?1 FROM json_each(?2);
 
 -- name: learn
 -- Keeps what was learned last.
@@ -302,10 +316,11 @@ INSERT INTO identified (facility, type, token, id) VALUES (?, ?, ?, ?) ON CONFLI
 -- A new version is found only by its own values.
 DELETE FROM search_value WHERE facility = ? AND type = ? AND id = ?;
 
--- name: add_value
--- A value under which a resource is found.
+-- name: add_values
+-- Values under which a resource is found.
 INSERT INTO search_value (facility, type, id, param, kind, system, value, extra, low, high)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?);
+SELECT ?1, ?2, ?3, value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5,
+  value ->> 6 FROM json_each(?4);
 
 -- name: add_fact
 -- A version of a fact.

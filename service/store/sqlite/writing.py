@@ -8,8 +8,9 @@ import apsw
 from service.errors import Stale
 from service.facts.fact import KIND_OF
 from service.facts.naming import own_names, unit_resources
+from service.fhir.search import SearchValue
 from service.store.port import Change, FactRow, OutboxRow, ResourceVersion, UnitStart
-from service.store.sqlite.codec import ACT_KIND, encoded, json_list, span, us
+from service.store.sqlite.codec import ACT_KIND, encoded, json_list, json_rows, span, us
 from service.store.sqlite.queries import QUERIES
 
 # Name of a query, its values, and what is stale when it does not answer with a true value.
@@ -86,10 +87,13 @@ def _resource(facility: str, one: ResourceVersion) -> Iterator[Statement]:
         yield "add_identified", (facility, one.type, key, one.id), None
     if one.version > 1:
         yield "drop_values", place, None
-    for value in one.values:
-        low, high = span(value)
-        means = (value.param, value.kind, value.system, value.value, value.extra, low, high)
-        yield "add_value", (*place, *means), None
+    if one.values:
+        yield "add_values", (*place, json_rows(map(_value, one.values))), None
+
+
+def _value(value: SearchValue) -> tuple[str | int | None, ...]:
+    said = (value.param, value.kind, value.system, value.value, value.extra)
+    return (*said, *span(value))
 
 
 def _people(change: Change) -> Iterator[Statement]:
