@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from service.assessment.desired import Issue
-from tests.support.apps import FACILITY, House, Json, read_json
+from tests.support.apps import FACILITY, House, Json, beside, read_json
 from tests.support.apps import house as opened
 from tests.support.authoring import resources
 from tests.support.authoring.scene import bundle
@@ -235,3 +235,40 @@ class TestOneUnitInTwoPatients:
             names = (other.number, other.family, record["birthDate"])
             for row in house.stored(token(who)).emitted:
                 assert not any(name.encode() in row.content for name in names), row.key
+
+
+class TestTwoProcesses:
+    """Rule 8: two processes on one store are the same code, and neither loses what it accepted."""
+
+    def test_both_write_one_case(self, house: House, release: str) -> None:
+        with beside(house) as other:
+            tell(house, (*ready(), a_check(), a_start()), release)
+            said = [vitals(WREN, f"10:{minute:02d}") for minute in range(10, 40)]
+
+            async def by_turns() -> None:
+                asked = (
+                    sent((house, other)[place % 2], release, one) for place, one in enumerate(said)
+                )
+                await asyncio.gather(*asked)
+
+            house.run(by_turns())
+            for each in (house, other):
+                case, _ = each.app.reconciler.look(FACILITY, each.person(token(WREN)))
+                assert len([fact for fact in case.facts if fact.kind == "vitals"]) == 31
+
+    def test_two_starts_of_one_unit(self, house: House, release: str) -> None:
+        with beside(house) as other:
+            tell(house, (*ready(), *admission(PIKE), a_check()), release)
+
+            async def both() -> None:
+                await asyncio.gather(
+                    sent(house, release, a_start()),
+                    sent(other, release, a_start(PIKE, BAG, "10:06")),
+                )
+
+            house.run(both())
+            house.settle()
+            assert len(house.rows("SELECT step FROM unit_claim")) == 1
+            for who in (WREN, PIKE):
+                raised = [key for key in house.acts(token(who)) if key.startswith("notice-raised:")]
+                assert len(raised) == 1

@@ -301,6 +301,20 @@ def house(
             app.store.close()
 
 
+@contextmanager
+def beside(first: House) -> Iterator[House]:
+    """A second process on the same store, clock and event loop."""
+    app = build(first.app.settings, clock=first.clock, link_to=Nowhere)  # type: ignore[arg-type]
+    client = httpx.AsyncClient(transport=httpx.ASGITransport(app=app.api()), base_url=BASE)
+    try:
+        yield House(
+            app=app, clock=first.clock, runner=first.runner, client=client, source=first.source
+        )
+    finally:
+        first.run(client.aclose())
+        app.store.close()
+
+
 def transaction(*resources: Json, kind: str = "transaction") -> Json:
     """A bundle that creates resources; ``fullUrl`` is the resource's ``id``, where it has one."""
     return {
