@@ -218,10 +218,11 @@ def _hinting(
         soon = clock.now() + POLL
         if change.nudges or any(one.next_wake and one.next_wake <= soon for one in change.people):
             wake.hint()
-        partners = {row.partner for row in change.outbox}
+        critical = {row.partner: False for row in change.outbox}
+        critical |= {row.partner: True for row in change.outbox if row.critical}
         for worker in deliveries:
-            if worker.name in partners:
-                worker.hint()
+            if worker.name in critical:
+                worker.hint(critical=critical[worker.name])
 
     return hint
 

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -16,6 +17,7 @@ from service.settings import PartnerSettings
 from service.store.port import Store
 
 POLL = timedelta(seconds=1)
+GATHER = 0.03  # seconds between two rounds, unless something critical waits
 SLOW = 0.25  # seconds after which a second round starts beside the first
 MARGIN = timedelta(seconds=5)
 OPEN_STATES = ("pending", "sent")
@@ -41,6 +43,7 @@ class DeliveryWorker:
     book: Book = field(init=False)
     _stop: asyncio.Event = field(default_factory=asyncio.Event)
     _hint: asyncio.Event = field(default_factory=asyncio.Event)
+    _at_once: asyncio.Event = field(default_factory=asyncio.Event)
     _widen: asyncio.Event = field(default_factory=asyncio.Event)
     _slow: set[object] = field(default_factory=set)
     _critical: bool = False
@@ -62,9 +65,14 @@ class DeliveryWorker:
         """Rows by the class of what came of them, since the start."""
         return self.book.counts
 
-    def hint(self) -> None:
-        """Something was committed: look now instead of at the next poll."""
+    def hint(self, *, critical: bool = True) -> None:
+        """Something was committed: look now instead of at the next poll.
+
+        critical: False for what may wait for what is committed in the next moment, to go with it.
+        """
         self._hint.set()
+        if critical:
+            self._at_once.set()
         if self._slow:
             self._widen.set()
 
@@ -72,6 +80,7 @@ class DeliveryWorker:
         """Finishes the request in hand and returns; what was not sent is given back."""
         self._stop.set()
         self._hint.set()
+        self._at_once.set()
         self._widen.set()
 
     async def run(self) -> None:
@@ -156,8 +165,15 @@ class DeliveryWorker:
     async def _first_lane(self) -> None:
         while not self._stop.is_set():
             self._hint.clear()
+            self._at_once.clear()
             if not await self._timed():
                 await self._pause()
+            await self._gather()
+
+    async def _gather(self) -> None:
+        """Lets what is committed in the next moment go along: a request costs more than a row."""
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self._at_once.wait(), GATHER)
 
     async def _further_lane(self) -> None:
         """Works only while more waits than one lane takes, and the partner is well."""
