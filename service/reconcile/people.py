@@ -49,13 +49,16 @@ def group(
     site: Site,
     name: Callable[[Token], Person],
     aliases: Iterable[frozenset[Token]] = (),
+    weights: Mapping[Token, int] | None = None,
 ) -> Grouping:
     """Components of tokens tied by records in force.
 
-    known: tokens of the people concerned, as stored. tokens: those that new facts name. A
-    component keeps the person of its smallest known token; a second component that would claim
-    the same person gets a new one from ``name``.
+    known: tokens of the people concerned, as stored. tokens: those that new facts name. weights:
+    how many steps were recorded under a token. Of the components that were one person the one with
+    the most steps keeps the person, and with it what was emitted; the others get new ones from
+    ``name``.
     """
+    heavy = weights or {}
     ties = [*(record_tokens(fact, site) for fact in records), *aliases]
     roots = _components({*known, *tokens}, ties)
     members: dict[Token, list[Token]] = defaultdict(list)
@@ -64,7 +67,8 @@ def group(
     assigned: dict[Token, Person] = {}
     merged: list[tuple[Person, Person]] = []
     taken: set[Person] = set()
-    for component in sorted(sorted(found) for found in members.values()):
+    components = sorted(sorted(found) for found in members.values())
+    for component in sorted(components, key=lambda tokens: -sum(heavy.get(t, 0) for t in tokens)):
         held = [known[token] for token in component if token in known]
         free = [person for person in held if person not in taken]
         person = min(free) if free else name(component[0])

@@ -1,5 +1,6 @@
 """From a request to everything it would store, before any case is assessed."""
 
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -62,6 +63,16 @@ class Planned:
     def changes(self) -> bool:
         """True when anything new was said."""
         return bool(self.versions)
+
+    @property
+    def parted(self) -> dict[Person, tuple[Person, ...]]:
+        """New person -> those whose facts it takes along, where one person turned out to be two."""
+        found: dict[Person, set[Person]] = defaultdict(set)
+        for token, old in self.subjects_read:
+            new = self.grouping.assigned[token]
+            if old is not None and old != new and (old, new) not in self.grouping.merged:
+                found[new].add(old)
+        return {new: tuple(sorted(olds)) for new, olds in sorted(found.items())}
 
     @property
     def new_facts(self) -> tuple[Fact[Any], ...]:
@@ -450,13 +461,20 @@ class Planner:
         if not records and tied <= known.keys():
             return Grouping(assigned={token: known[token] for token in tied}, merged=()), known
         stored: list[Fact[PatientRecord]] = []
+        weights: Counter[Token] = Counter()
         for person in sorted(set(known.values())):
             case = self.store.case(facility, [person])
             known.update(dict.fromkeys(case.tokens, person))
             stored.extend(patients_of(case.facts))
+            steps = (fact for fact in case.facts if isinstance(fact.body, Step) and fact.subject)
+            weights.update(token_of(fact.subject) for fact in steps if fact.subject)
         aliases += [tie for token in known if (tie := self._alias_tie(token, caller)) is not None]
         in_now = in_force([*stored, *records])
-        return group(known, in_now, tied, site, lambda _: self.new_id().hex, aliases), known
+        grouping = group(known, in_now, tied, site, self._new_person, aliases, weights)
+        return grouping, known
+
+    def _new_person(self, _: Token) -> Person:
+        return self.new_id().hex
 
 
 def token_of(ref: Ref) -> Token:

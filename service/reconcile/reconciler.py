@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Container, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -199,11 +199,14 @@ class Reconciler:
     def _judge(self, facility: str, planned: Planned, now: datetime) -> tuple[Judged, ...]:
         """One assessment per case for the whole request, cases in sorted order."""
         found: list[Judged] = []
+        parted = planned.parted
         for person in planned.grouping.people:
             olds = [old for old, new in planned.grouping.merged if new == person]
             stored = self.store.case(
                 facility, [person, *olds], units=planned.units, resources=planned.resources
             )
+            for old in parted.get(person, ()):
+                stored = _with(stored, self.store.case(facility, [old]))
             assigned = planned.grouping.assigned
             tokens = frozenset(token for token, who in assigned.items() if who == person)
             tokens |= stored.tokens - assigned.keys()  # a request names a patient by one of them
@@ -353,6 +356,8 @@ class Reconciler:
         found: dict[Person, str] = {
             person: "a fact was moved away" for person in named if person not in direct
         }
+        if planned.parted:
+            found.update(dict.fromkeys(direct, "parted from another patient"))
         for unit in planned.units:
             for person in self.store.people_of_unit(facility, unit):
                 if person not in direct:
@@ -397,6 +402,13 @@ def _moved_subjects(planned: Planned) -> tuple[tuple[str, Person], ...]:
 def judged_people(judged: Iterable[Judged]) -> dict[str, Person]:
     """Token -> person for every case that was judged."""
     return {token: one.state.person for one in judged for token in one.case.aliases}
+
+
+def _with(stored: StoredCase, other: StoredCase) -> StoredCase:
+    """A case with the facts of another and the units they name; acts and emissions stay there."""
+    facts = {(fact.key, fact.version): fact for fact in (*stored.facts, *other.facts)}
+    units = dict(other.units) | dict(stored.units)
+    return replace(stored, facts=tuple(facts.values()), units=tuple(sorted(units.items())))
 
 
 def _of_person(stored: StoredCase, grouping: Grouping, person: Person) -> tuple[Fact[Any], ...]:
