@@ -143,6 +143,33 @@ class TestLinks:
         assert kinds == {"old": ["patient", "vitals"], "new": ["patient"]}
 
 
+class TestParted:
+    """Whoever turns out to be two is watched as two from that moment on."""
+
+    def test_that_both_are_still_watched(self, house: House, release: str) -> None:
+        """Joined by a record of a third system by mistake, each with a unit running."""
+        for who, bag in ((WREN, BAG), (PIKE, OTHER_BAG)):
+            tell(house, (*ready(who, bag), a_check(who, bag), a_start(who, bag)), release)
+        index = (f"{HOSPITAL}/index", "X-1")
+        numbers = [(f"{HOSPITAL}/patient", who.number) for who in (WREN, PIKE)]
+        made = house.create(release, a_patient(release, index, *numbers), source="lab")
+        house.settle()
+        assert house.person(token(WREN)) == house.person(token(PIKE))
+        where = f"/fhir/{release.lower()}/Patient/{made['id']}"
+        parted = a_patient(release, index) | {"id": made["id"]}
+        assert house.put(where, parted, source="lab", if_match='W/"1"').status_code == 200
+        assert house.person(token(WREN)) != house.person(token(PIKE))
+        house.settle()
+        for who, bag, other in ((WREN, BAG, OTHER_BAG), (PIKE, OTHER_BAG, BAG)):
+            held = house.told(token(who))
+            assert any(key.startswith(f"procedure/{bag.sid}") for key in held), held.keys()
+            assert not any(other.sid in key for key in held)
+            assert house.stored(token(who)).state.next_wake is not None
+        house.until("2027-06-08T14:30:00+00:00")
+        for who in (WREN, PIKE):
+            assert any("bag-down" in key for key in house.told(token(who)))
+
+
 class TestConflicts:
     """Joined records that differ in birth date or family name refuse every check (ID-10)."""
 

@@ -5,6 +5,7 @@ Requests go through the HTTP application itself; the workers run only when a tes
 
 import asyncio
 import json
+import random
 import re
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -14,13 +15,14 @@ from decimal import Decimal
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, TypeVar
+from uuid import UUID
 
 import apsw
 import httpx
 
 from service.app import Application, build
 from service.assessment.desired import Content, Key
-from service.clock import HandClock
+from service.clock import HandClock, new_id
 from service.facts.acts import Act
 from service.fhir.edge.strict_json import parse
 from service.reconcile.difference import decode
@@ -279,26 +281,33 @@ def house(
     at: datetime | str = OPENS_AT,
     source: str | None = "ward",
     changed: Callable[[Json], None] = lambda settings: None,
-    raises: bool = True,
+    seed: int | None = None,
     **settings: Any,
 ) -> Iterator[House]:
-    """An application on a new store, closed afterwards. ``raises``: an error of ours is a test's.
+    """An application on a new store, closed afterwards.
 
-    changed: alters the settings before they are read; the rest goes to ``settings_of``.
+    changed: alters the settings before they are read. seed: makes the ids that are otherwise
+    random. The rest goes to ``settings_of``.
     """
     with TemporaryDirectory() as folder, asyncio.Runner() as runner:
         held = settings_of(str(Path(folder) / "store.sqlite3"), **settings)
         changed(held)
         start = datetime.fromisoformat(at) if isinstance(at, str) else at
         clock = HandClock(start)
-        app = build(read(held), clock=clock, link_to=Nowhere)  # type: ignore[arg-type]
-        transport = httpx.ASGITransport(app=app.api(), raise_app_exceptions=raises)
-        client = httpx.AsyncClient(transport=transport, base_url=BASE)
+        ids = new_id if seed is None else ids_from(seed)
+        app = build(read(held), clock=clock, link_to=Nowhere, new_id=ids)  # type: ignore[arg-type]
+        client = httpx.AsyncClient(transport=httpx.ASGITransport(app=app.api()), base_url=BASE)
         try:
             yield House(app=app, clock=clock, runner=runner, client=client, source=source)
         finally:
             runner.run(client.aclose())
             app.store.close()
+
+
+def ids_from(seed: int) -> Callable[[], UUID]:
+    """Ids that are the same each time."""
+    chance = random.Random(seed)
+    return lambda: UUID(int=chance.getrandbits(128), version=4)
 
 
 @contextmanager
