@@ -65,6 +65,14 @@ def latest_instant(moment: Moment, zone: tzinfo) -> datetime | None:
     return None if moment.day is None else end_of_day(moment.day, zone)
 
 
+def local_text(moment: Moment, zone: tzinfo) -> str:
+    """A time on a zone's clock to the minute with its offset; a coarser time as it was sent."""
+    if moment.instant is None:
+        return moment.text
+    local = in_utc(moment.instant).astimezone(zone)
+    return local.isoformat(timespec="seconds" if local.second else "minutes")
+
+
 def minutes(span: timedelta) -> float:
     """A span in minutes, for texts."""
     return span.total_seconds() / 60

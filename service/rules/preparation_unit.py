@@ -7,7 +7,7 @@ from service.facts.case import UnitView, step_time
 from service.facts.clinical import changed_after
 from service.facts.fact import Fact
 from service.facts.finding import Cited, Finding, Remedy
-from service.facts.moment import Moment, latest_instant
+from service.facts.moment import Moment, latest_instant, local_text
 from service.facts.records import BloodUnit, Issue
 from service.facts.steps import StepCode
 from service.facts.unit import Group, LabelMessage, Restriction
@@ -33,7 +33,7 @@ def expiry(pre: PreStart) -> tuple[Finding, ...]:
     say = Stating(pre, "PRE-04")
     said = _expiries(pre)
     known = [(when, place) for place, moment in said if (when := _last_of(pre, moment)) is not None]
-    shown = tuple((place, moment.text) for place, moment in said)
+    shown = tuple((place, local_text(moment, pre.site.zone)) for place, moment in said)
     also = Also(facts=_unit_facts(pre), shown=shown)
     if not known:
         text = "When the unit expires was not read or not sent to the day."

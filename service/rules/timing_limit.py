@@ -8,6 +8,7 @@ from service.facts.deadline import Deadline
 from service.facts.fact import Fact
 from service.facts.finding import Cited, Finding, Remedy
 from service.facts.moment import at as moment_at
+from service.facts.moment import local_text
 from service.facts.once import once
 from service.facts.records import Order
 from service.facts.unit import Component
@@ -156,7 +157,7 @@ def _shown(pre: PreStart, limit: Limit) -> tuple[tuple[str, str], ...]:
     """The limit, and the lowest rate that keeps it if hung at this instant."""
     if limit.due is None:
         return ()
-    shown = [("limit", moment_at(limit.due).text)]
+    shown = [("limit", local_text(moment_at(limit.due), pre.site.zone))]
     label = flow.label_volume(pre.unit)
     lowest = None if label is None else volume.minimum_rate(label, limit.due - pre.at)
     if lowest is not None:
@@ -265,7 +266,7 @@ def _over(running: Running, limit: Limit, word: str) -> tuple[Finding, ...]:
         word=word,
         facts=(running.start.key, *limit.place.facts, *ended),
         cited=limit.cited,
-        shown=(("limit", moment_at(limit.due or limit.certain).text),),
+        shown=(("limit", local_text(moment_at(limit.due or limit.certain), running.site.zone)),),
     )
 
 

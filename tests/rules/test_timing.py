@@ -14,7 +14,7 @@ from service.facts.case import Case
 from service.facts.deadline import Deadline
 from service.facts.finding import Advice, Finding, Verdict
 from service.facts.identity import Identifier, Ref
-from service.facts.moment import at
+from service.facts.moment import at, local_text
 from service.facts.steps import StepCode
 from service.policy.policy import ADVICE, VERDICTS
 from service.rules import timing
@@ -22,6 +22,7 @@ from service.rules.timing import outlook, watch
 from service.rules.volume import red_cell_dose
 from tests.support.cases import (
     BASELINE,
+    SITE,
     START_AT,
     a_case,
     a_running,
@@ -109,7 +110,9 @@ class TestTheCatalogue:
         assert found.verdict is VERDICTS[expect["verdict"]]
         assert expect.get("reason") in (None, found.reason)
         if "deadline" in expect:
-            assert dict(found.shown)["limit"] == at(clock(expect["deadline"])).text
+            assert dict(found.shown)["limit"] == local_text(
+                at(clock(expect["deadline"])), SITE.zone
+            )
         if "volume_first_15_ml" in expect:
             assert Decimal(rate) / 4 == Decimal(str(expect["volume_first_15_ml"]))
 

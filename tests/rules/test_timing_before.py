@@ -206,7 +206,7 @@ class TestThePlannedEnd:
 
     def test_limit_and_lowest_rate_are_shown(self) -> None:
         shown = dict(self.rated("140", 20).shown)
-        assert shown["limit"] == "2025-06-02T13:50:00Z"
+        assert shown["limit"] == "2025-06-02T14:50+01:00"
         assert shown["minimum rate"] == "76.4 mL/h"  # 280 mL in 3 h 40 min, rounded up
         assert "minimum rate" not in dict(self.rated("140", 20, unit={"volume": None}).shown)
 
