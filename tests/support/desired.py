@@ -172,7 +172,7 @@ def a_candidate(**changed: Any) -> Candidate:
     """A febrile screen."""
     candidate = Candidate(
         rule="RXN-FEB",
-        category="febrile",
+        category="FNHTR",
         grade=Grade.POSSIBLE,
         met=("temperature 38.0 °C or more", "rise of 1.0 °C or more"),
         not_met=("rigors",),
@@ -192,7 +192,7 @@ def an_event(**changed: Any) -> Event:
         detected=at(datetime(2025, 6, 2, 11, 14, tzinfo=UTC)),
         suspects=(a_suspect(),),
         candidates=(a_candidate(),),
-        not_excluded=("sepsis", "ahtr"),
+        not_excluded=("sepsis-suspected", "AHTR"),
         findings=(
             a_finding(
                 rule="VIT-03",

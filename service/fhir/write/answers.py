@@ -11,7 +11,7 @@ from service.fhir.write.bundle import RELEASES
 from service.fhir.write.codes import OWN_STEP_OUTPUT, Code
 from service.fhir.write.common import Resource, closed, coding, concept
 
-CAUTION = f"{wording.NOT_A_DIAGNOSIS} {wording.COMPATIBILITY} {wording.LOCAL_POLICY}"
+CAUTION = wording.CAUTION
 
 
 def answer(task: Resource, word: str | None, findings: Iterable[Finding], release: str) -> Resource:

@@ -57,6 +57,8 @@ from service.fhir.write.common import (
 )
 from service.fhir.write.context import WriteContext
 from service.fhir.write.ids import named
+from service.fhir.write.vocabulary import item_text, spoken
+from service.fhir.write.wording import finding_text
 
 UNIT = "unit"  # local id of the contained unit, where there is one
 USED_AMOUNT = (
@@ -154,7 +156,7 @@ def issue(desired: Desired, content: Issue, context: WriteContext) -> Resource:
     return {
         **head_of(desired, context),
         "text": narrative.issue(content, context),
-        "code": _issue_code(found),
+        "code": _issue_code(found, context),
         "severity": content.severity,
         "identifiedDateTime": content.at.text if content.at else None,
         "author": person(content.author, context) if content.author else service(context),
@@ -163,8 +165,10 @@ def issue(desired: Desired, content: Issue, context: WriteContext) -> Resource:
             emitted(content.procedure, context) if content.procedure else None,
             reference(content.step, context) if content.step else None,
         ],
-        "evidence": [{"code": [rule_concept(f)], "detail": facts(f.facts, context)} for f in found],
-        "detail": "\n".join([*map(wording.finding_text, found), _issue_caution()]),
+        "evidence": [
+            {"code": [rule_concept(f, context)], "detail": facts(f.facts, context)} for f in found
+        ],
+        "detail": "\n".join([*(finding_text(f, context.zone) for f in found), wording.CAUTION]),
         "mitigation": [
             {
                 "action": concept(plain(action) or "Not stated"),
@@ -176,22 +180,19 @@ def issue(desired: Desired, content: Issue, context: WriteContext) -> Resource:
     }
 
 
-def rule_concept(finding: Finding) -> Resource:
+def rule_concept(finding: Finding, context: WriteContext) -> Resource:
     """A finding by the rule's own code; the text is the finding's sentence."""
-    return concept(finding.text, (RULE_SYSTEM, finding.rule, None))
+    return concept(spoken(finding.text, context.zone), (RULE_SYSTEM, finding.rule, None))
 
 
-def _issue_code(found: list[Finding]) -> Resource:
+def _issue_code(found: list[Finding], context: WriteContext) -> Resource:
     if not found:
         return concept("Finding")
     if len({finding.rule for finding in found}) > 1:
         kinds = {act_code(finding) for finding in found}
         return concept("Several findings", *(kinds if len(kinds) == 1 else ()))
-    return concept(found[0].text, act_code(found[0]), (RULE_SYSTEM, found[0].rule, None))
-
-
-def _issue_caution() -> str:
-    return f"{wording.COMPATIBILITY} {wording.LOCAL_POLICY}"
+    text = spoken(found[0].text, context.zone)
+    return concept(text, act_code(found[0]), (RULE_SYSTEM, found[0].rule, None))
 
 
 def event(desired: Desired, content: Event, context: WriteContext) -> Resource:
@@ -234,7 +235,7 @@ def event_support(content: Event, context: WriteContext) -> list[tuple[str, Reso
             concept(wording.not_excluded_text(category), (OWN_CATEGORY, category, None))
             for category in content.not_excluded
         ),
-        *(rule_concept(finding) for finding in content.findings),
+        *(rule_concept(finding, context) for finding in content.findings),
     ]
     found = [("CodeableConcept", value) for value in concepts]
     return found + [("Reference", emitted(key, context)) for key in content.observations]
@@ -265,7 +266,7 @@ def request(desired: Desired, content: Request, context: WriteContext) -> Resour
         "requester": author,
         "owner": _owner(content, context),
         "location": reference(content.location, context) if content.location else None,
-        "input": list(_inputs(content)),
+        "input": list(_inputs(content, context)),
     }
 
 
@@ -289,10 +290,11 @@ def _owner(content: Request, context: WriteContext) -> Resource:
     return organisation(context.facility, f"{ward}, {context.facility.name}" if ward else None)
 
 
-def _inputs(content: Request) -> Iterable[Resource]:
+def _inputs(content: Request, context: WriteContext) -> Iterable[Resource]:
     if content.unit is not None and content.focus is not None:
         code: Code = (f"{BASE}/CodeSystem/request-input", "unit", None)
         yield {"type": concept("Unit", code), "valueReference": unit_reference(content.unit, UNIT)}
     for label, text in content.details:
         if plain(text):
-            yield {"type": concept(plain(label) or "Detail"), "valueString": text}
+            kind = concept(spoken(plain(label), context.zone) or "Detail")
+            yield {"type": kind, "valueString": item_text(text, context.zone)}

@@ -17,6 +17,7 @@ from service.fhir.own import BASE, EMITTED_SYSTEM, UNIT_SYSTEM
 from service.fhir.write.codes import COMPONENT_TEXT, ISBT, UCUM, UNIT_TEXT, Code, group_text
 from service.fhir.write.context import Party, WriteContext
 from service.fhir.write.ids import named, resource_id, resource_type
+from service.fhir.write.vocabulary import unit_key_text
 
 Resource = dict[str, Any]
 
@@ -164,8 +165,7 @@ def unit_text(unit: UnitShown) -> str:
     """A unit in one line: component, group, donation number, product code, division."""
     name = unit.product_text or (COMPONENT_TEXT[unit.component] if unit.component else "Unit")
     group = group_text(unit.group) if unit.group else "group not recorded"
-    key = unit.key
-    return f"{name}, {group}, {key.din}, product {key.product}, division {key.division}"
+    return f"{name}, {group}, {unit_key_text(unit.key)}"
 
 
 def unit_reference(unit: UnitShown, local: str | None = None) -> Resource:

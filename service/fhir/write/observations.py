@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from service.assessment.desired import Desired, Observed, Volume
 from service.facts.moment import Moment
 from service.facts.quantity import UNIT_OF, Reading, Vital
-from service.fhir.write import wording
+from service.fhir.write import narrative
 from service.fhir.write.codes import (
     BLOOD_PRESSURE,
     HL7,
@@ -31,6 +31,8 @@ from service.fhir.write.common import (
     unit_reference,
 )
 from service.fhir.write.context import WriteContext
+from service.fhir.write.times import when
+from service.fhir.write.wording import LABEL_TEXT
 
 _PRESSURES = {Vital.SYSTOLIC, Vital.DIASTOLIC, Vital.MEAN_PRESSURE}
 _DATA_ABSENT = f"{HL7}/data-absent-reason"
@@ -43,6 +45,7 @@ def volume(desired: Desired, content: Volume, context: WriteContext) -> Resource
     code: Code = (OWN_OBSERVATION, "volume-given", None)
     return {
         **head_of(desired, context),
+        "text": narrative.volume(content, context),
         "partOf": [emitted(content.procedure, context)],
         "status": content.status,
         "code": concept("Volume of blood component given", code),
@@ -58,6 +61,7 @@ def observed(desired: Desired, content: Observed, context: WriteContext) -> Reso
     """Readings and signs that led to a notice: one LOINC-coded value, a pressure, or a set."""
     return {
         **head_of(desired, context),
+        "text": narrative.observed(content, context),
         "partOf": [emitted(content.procedure, context)] if content.procedure else [],
         "status": content.status,
         "category": _categories(content),
@@ -105,7 +109,8 @@ def _values(content: Observed, context: WriteContext) -> Resource:
 
 
 def _labelled(content: Observed, text: str, *codes: Code) -> Resource:
-    return concept(f"{text}, {content.label}" if content.label else text, *codes)
+    label = LABEL_TEXT.get(content.label, content.label)
+    return concept(f"{text}, {label}" if label else text, *codes)
 
 
 def _vital(reading: Reading) -> tuple[str, *tuple[Code, ...]]:
@@ -158,7 +163,7 @@ def _reading_notes(content: Observed, context: WriteContext) -> Iterable[str]:
     many = len({reading.at.text for reading in content.readings}) > 1
     for reading in content.readings:
         text, *_ = _vital(reading)
-        said = [f"at {wording.when(reading.at, context.zone)}"] if many else []
+        said = [f"at {when(reading.at, context.zone)}"] if many else []
         if reading.sent_unit != UNIT_OF[reading.vital]:
             said.append(f"sent as {reading.sent_value} {reading.sent_unit}")
         if reading.device:

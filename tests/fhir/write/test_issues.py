@@ -87,9 +87,9 @@ class TestEveryDecisionExplainsItself:
     def test_the_text_holds_remedy_sources_and_caution(self, release: str) -> None:
         told = rendered(release)["detail"]
         assert "The compatibility label and the band name different patients." in told
-        assert "band: 0043817. label: 0099102." in told
+        assert "Band: 0043817; label: 0099102." in told
         assert "To resolve: call the laboratory." in told
-        assert "ID-05 = refuse, since 2020-01-01, [S14]" in told
+        assert "ID-05 = refuse, since 1 January 2020, [S14]" in told
         assert "the laboratory's label and crossmatch govern" in told
 
     @pytest.mark.parametrize("remedy", Remedy)

@@ -64,7 +64,7 @@ class TestVitalSigns:
         """The panel code 85353-1 wants members (R4 vitalspanel); these are components."""
         resource = rendered()
         assert resource["code"]["coding"][0]["code"] == "observation-set"
-        assert resource["code"]["text"] == "Observation set, worst"
+        assert resource["code"]["text"] == "Observation set, worst since the start"
         assert len(resource["component"]) == 2
 
     def test_what_was_sent_in_fahrenheit_is_noted(self) -> None:
