@@ -107,7 +107,8 @@ class Issue:
     """A DetectedIssue: one refusal, authorise, pause or stop, or one stage's cautions together.
 
     status: final, mitigated, entered-in-error. severity: high, moderate, low. mitigation: who
-    acted, why, when. step: identifiers of the step that was answered, where there is one.
+    acted, why, when. step: identifiers of the step that was answered, where there is one. judged:
+    key of the step's fact; while the unit runs, of its start.
     """
 
     findings: tuple[Finding, ...]
@@ -122,6 +123,7 @@ class Issue:
     mitigation: tuple[str, ...] = ()
     mitigated_by: Staff | None = None
     mitigated_at: Moment | None = None
+    judged: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,8 @@ from service.assessment.course import Course
 from service.assessment.desired import Desired, Issue, Key, To
 from service.assessment.procedures import procedure_key
 from service.assessment.showing import fact_subject, patient_shown, step_ref, unit_shown
-from service.facts.case import UnitView, step_finished, step_time
+from service.facts.case import EARLIEST, UnitView, step_finished, step_time
+from service.facts.clinical import clinical_time
 from service.facts.deadline import Clock
 from service.facts.fact import Fact
 from service.facts.finding import Advice, Finding, Stage, Verdict
@@ -160,10 +161,24 @@ def _desired(
         mitigation=(mitigated.text,) if mitigated else (),
         mitigated_by=mitigated.by if mitigated else None,
         mitigated_at=mitigated.at if mitigated else None,
+        judged=step.key if step else None,
     )
-    basis = tuple(sorted({key for finding in findings for key in finding.facts}))
     stream = unit.subject if unit is not None and unit.key else key.subject
-    return Desired(key=key, to=RECORD, stream=stream, content=content, basis=basis)
+    return Desired(key=key, to=RECORD, stream=stream, content=content, basis=_basis(findings, step))
+
+
+def _basis(findings: Iterable[Finding], step: Fact[Step] | None) -> tuple[str, ...]:
+    """The facts that findings rest on, the step that was judged among them."""
+    judged = {step.key} if step is not None else set()
+    return tuple(sorted(judged.union(*(finding.facts for finding in findings))))
+
+
+def _latest(bench: Bench, findings: Iterable[Finding], started: Fact[Step]) -> Moment | None:
+    """The latest clinical time among the facts of what was found while the unit runs."""
+    keys = set[str]().union(*(finding.facts for finding in findings))
+    times = (clinical_time(fact) for fact in bench.case.facts if fact.key in keys)
+    latest = max([step_time(started), *(time for time in times if time is not None)])
+    return moment_at(latest) if latest != EARLIEST else None
 
 
 def _running_cautions(bench: Bench, course: Course) -> Iterable[Desired]:
@@ -177,16 +192,17 @@ def _running_cautions(bench: Bench, course: Course) -> Iterable[Desired]:
         patient=patient_shown(bench.case, bench.site),
         status="final",
         severity="low",
-        at=moment_at(step_time(started)),
+        at=_latest(bench, cautions, started),
         unit=unit_shown(course.unit),
         procedure=procedure_key(course.unit),
+        judged=started.key,
     )
     yield Desired(
         key=Key("issue", course.subject, "cautions", Stage.RUNNING.value),
         to=RECORD,
         stream=course.subject,
         content=content,
-        basis=tuple(sorted({key for finding in cautions for key in finding.facts})),
+        basis=_basis(cautions, started),
     )
 
 
@@ -197,9 +213,10 @@ def _of_advice(bench: Bench, course: Course, finding: Finding) -> Desired:
         patient=patient_shown(bench.case, bench.site),
         status="final",
         severity="moderate" if finding.advice is Advice.PAUSE else "high",
-        at=moment_at(step_time(started)) if started else None,
+        at=_latest(bench, (finding,), started) if started else None,
         unit=unit_shown(course.unit),
         procedure=procedure_key(course.unit),
+        judged=started.key if started else None,
     )
     return Desired(
         key=Key("issue", course.subject, finding.rule),
@@ -207,7 +224,7 @@ def _of_advice(bench: Bench, course: Course, finding: Finding) -> Desired:
         stream=course.subject,
         content=content,
         critical=finding.advice is Advice.STOP,
-        basis=finding.facts,
+        basis=_basis((finding,), started),
     )
 
 

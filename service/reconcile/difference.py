@@ -2,8 +2,10 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import datetime
 from decimal import Decimal
 from hashlib import sha256
+from typing import Any
 
 import msgspec
 
@@ -20,6 +22,7 @@ from service.assessment.desired import (
     Volume,
 )
 from service.facts.case import Case
+from service.facts.fact import Fact
 from service.store.port import Emitted, Person
 
 CONTENT: dict[str, type[Content]] = {
@@ -60,12 +63,17 @@ def decode(kind: str, content: bytes) -> Content:
 
 
 def difference(
-    desired: Iterable[Desired], emitted: Iterable[Emitted], people: dict[str, Person], case: Case
+    desired: Iterable[Desired],
+    emitted: Iterable[Emitted],
+    people: dict[str, Person],
+    case: Case,
+    since: datetime | None = None,
 ) -> list[Moved]:
     """What must be written, in order of identity.
 
-    people: identity -> person, for identities that are new. A request that is over and was never
-    made is not made now: the moment is past.
+    people: identity -> person, for identities that are new. since: when the case was last looked
+    at, None for never: what was corrected or retracted since then is why something is desired no
+    longer. A request that is over and was never made is not made now: the moment is past.
     """
     held = {row.key: row for row in emitted}
     found: list[Moved] = []
@@ -75,7 +83,7 @@ def difference(
             found.append(moved)
     for row in held.values():
         if row.state == "active":
-            found.append(_retired(row, case))
+            found.append(_retired(row, case, since))
     return sorted(found, key=lambda moved: moved.desired.key)
 
 
@@ -101,9 +109,9 @@ def _moved(want: Desired, held: Emitted | None, people: dict[str, Person]) -> Mo
     return Moved(desired=want, emitted=row, sends=True, retires=retires)
 
 
-def _retired(row: Emitted, case: Case) -> Moved:
+def _retired(row: Emitted, case: Case, since: datetime | None) -> Moved:
     """An identity that nothing asks for any more ends in a terminal status, once."""
-    content = retire(decode(row.kind, row.content), case)
+    content = retire(decode(row.kind, row.content), case, since)
     encoded = encode(content)
     want = Desired(
         key=Key.read(row.key),
@@ -122,7 +130,7 @@ def _retired(row: Emitted, case: Case) -> Moved:
     return Moved(desired=want, emitted=ended, sends=encoded != row.content, retires=True)
 
 
-def retire(content: Content, case: Case) -> Content:
+def retire(content: Content, case: Case, since: datetime | None = None) -> Content:
     """Content in the terminal status of its kind.
 
     A request is cancelled. An issue stays final when its facts stand and the world moved on, and
@@ -131,15 +139,23 @@ def retire(content: Content, case: Case) -> Content:
     if isinstance(content, Request):
         return content if content.status in _OVER else replace(content, status="cancelled")
     if isinstance(content, Issue):
-        if _basis_stands(content, case):
+        if _basis_stands(content, case, since):
             return replace(content, status="final", mitigation=(*content.mitigation, NO_LONGER))
         return replace(content, status="entered-in-error")
     return replace(content, status="entered-in-error")
 
 
-def _basis_stands(content: Issue, case: Case) -> bool:
-    facts = [case.fact(key) for finding in content.findings for key in finding.facts]
-    return all(fact is not None and fact.version == 1 for fact in facts)
+def _basis_stands(content: Issue, case: Case, since: datetime | None) -> bool:
+    """True when the step judged and every fact found are in force as they last were."""
+    judged = (content.judged,) if content.judged is not None else ()
+    keys = {*judged, *(key for finding in content.findings for key in finding.facts)}
+    held = {fact.key: fact for fact in case.facts if fact.key in keys}
+    return len(held) == len(keys) and not any(_corrected(f, since) for f in held.values())
+
+
+def _corrected(fact: Fact[Any], since: datetime | None) -> bool:
+    """Two requests may share an instant: a version that came when the case was looked at counts."""
+    return fact.version > 1 and (since is None or fact.received >= since)
 
 
 def digest_of(content: bytes, to: Iterable[str]) -> str:

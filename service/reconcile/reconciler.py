@@ -258,7 +258,7 @@ class Reconciler:
             acts.extend(new)
             fresh.extend(new)
         people = {desired.key.text: who for desired in assessment.desired}
-        moved = difference(assessment.desired, stored.emitted, people, case)
+        moved = difference(assessment.desired, stored.emitted, people, case, stored.state.as_of)
         return Judged(
             state=PersonState(
                 person=who,

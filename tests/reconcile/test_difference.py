@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -14,7 +16,8 @@ from service.reconcile.difference import CONTENT, Moved, decode, difference, enc
 from service.store.port import Attempt
 from tests.support.apps import House
 from tests.support.apps import house as opened
-from tests.support.cases import CHECK_AT, a_case
+from tests.support.cases import CHECK_AT, START_AT, a_case
+from tests.support.cases import a_start as start_of
 from tests.support.contents import ANY
 from tests.support.desired import (
     a_procedure,
@@ -38,6 +41,8 @@ from tests.support.worlds import (
 )
 
 PEOPLE = "person-1"
+MINUTE = timedelta(minutes=1)
+LATER = START_AT + timedelta(hours=1)
 
 
 def want(content: Content, key: Key | None = None, **fields: object) -> Desired:
@@ -164,6 +169,30 @@ class TestWhatIsWithdrawn:
         assert ended.desired.content.status == "final"
         assert ended.desired.content.mitigation  # type: ignore[union-attr]
 
+    @pytest.mark.parametrize(
+        ("judged", "changed", "since", "status"),
+        [
+            ("Task/start", {}, None, "final"),
+            ("Task/gone", {}, None, "entered-in-error"),
+            ("Task/start", {"retracted": True, "received": LATER}, None, "entered-in-error"),
+            ("Task/start", {"received": LATER}, LATER, "entered-in-error"),
+            ("Task/start", {"received": LATER}, LATER + MINUTE, "final"),
+        ],
+        ids=["stands", "unknown", "retracted", "corrected", "corrected-before-it-was-found"],
+    )
+    def test_an_issue_ends_with_the_step_that_was_judged(
+        self, judged: str, changed: dict[str, Any], since: datetime | None, status: str
+    ) -> None:
+        """Retracting a start or a check retracts what was found of it; a correction that was known
+        when the issue was written does not make it an error once the world moved on."""
+        issue = replace(an_issue(findings=()), judged=judged)
+        start = start_of()
+        newer = [replace(start, version=2, stamp=None, **changed)] if changed else []
+        case = a_case(start={}, extra=newer)
+        first = moved([want(issue)])
+        (ended,) = difference([], [one.emitted for one in first], {}, case, since)
+        assert ended.desired.content.status == status
+
     def test_that_it_may_come_back(self) -> None:
         first = moved([want(a_request())])
         ended = moved([], first)
@@ -218,6 +247,24 @@ class TestThroughTheStore:
         tell(house, [with_fields(check, status="entered-in-error")], release)
         states = {row.state for row in house.outbox() if row.key in keys}
         assert states == {"superseded"}
+
+    @pytest.mark.parametrize("taken_back", ["start", "check"])
+    def test_that_a_step_in_error_takes_its_issues_along(
+        self, house: House, release: str, taken_back: str
+    ) -> None:
+        """Rule 6: what was found of a step that was not done is an error, not past history."""
+        lacking = [one for one in ready() if one["R5"]["resourceType"] != "Consent"]
+        check = a_check(leave_out=("spoken-confirmed",))
+        steps = {"check": [check], "start": [a_start()]}[taken_back]
+        tell(house, (*lacking, *steps), release)
+        house.until("2027-06-08T09:10:00+00:00")
+        held = house.contents(token(WREN))
+        found = [key for key, one in held.items() if isinstance(one, Issue)]
+        assert found
+        tell(house, [with_fields(steps[0], status="entered-in-error")], release)
+        rows = house.emitted(token(WREN))
+        ends = {decode("issue", rows[key.text].content).status for key in found}
+        assert ends == {"entered-in-error"}
 
     def test_that_what_was_told_is_taken_back(self, house: House, release: str) -> None:
         tell(house, (*ready(), a_check(), a_start()), release)
