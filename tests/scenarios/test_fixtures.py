@@ -11,13 +11,13 @@ import pytest
 from service.cli.replay import wrong_answers
 from service.replay.expectation import accepted, differences, expectation
 from service.replay.scenario import load
-from tests.support.authoring import after_start, before_start
 from tests.support.authoring.people import PEOPLE
 from tests.support.authoring.scene import files
+from tests.support.authoring.scenes import SCENES
 from tests.support.replays import FIXTURES, NAMES, ROOT, played
 
 RELEASES = ("R4", "R5")
-MADE = {make().name: make() for make in (*before_start.SCENES, *after_start.SCENES)}
+MADE = {made.name: made for made in (make() for make in SCENES)}
 CONTRACT = "one-transaction-from-order-to-end"
 CLEAN = "two-units-run-without-event"
 BULLETS = ("Who", "What happens", "What must come out", "Rules", "What it shows")

@@ -2,9 +2,9 @@
 
 from pathlib import Path
 
-from tests.support.authoring import after_start, before_start
 from tests.support.authoring.scene import write
+from tests.support.authoring.scenes import SCENES
 
 if __name__ == "__main__":
-    for make in (*before_start.SCENES, *after_start.SCENES):
+    for make in SCENES:
         write(make(), Path("fixtures"))

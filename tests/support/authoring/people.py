@@ -110,6 +110,205 @@ UNINTENDED = Person(
     sample="HV27-20215",
     group="A RhD positive",
 )
+DROPPED_ZERO = Person(
+    number="0051655",
+    family="Pettifold",
+    given="Hesper",
+    born="1966-02-08",
+    gender="female",
+    sample="HV27-20220",
+    group="A RhD positive",
+)
+OLD_SAMPLE = Person(
+    number="0051662",
+    family="Gorsewell",
+    given="Amias",
+    born="1951-12-01",
+    gender="male",
+    sample="HV27-20228",
+    group="O RhD positive",
+)
+AWAY = Person(
+    number="0051678",
+    family="Thistlebrook",
+    given="Verity",
+    born="1973-04-23",
+    gender="female",
+    sample="HV27-20231",
+    group="A RhD positive",
+)
+ITCHING = Person(
+    number="0051684",
+    family="Larkenby",
+    given="Osric",
+    born="1986-08-15",
+    gender="male",
+    sample="HV27-20239",
+    group="A RhD positive",
+)
+BREATHLESS = Person(
+    number="0051691",
+    family="Mossgrave",
+    given="Edda",
+    born="1944-01-30",
+    gender="female",
+    sample="HV27-20244",
+    group="O RhD positive",
+)
+CHILD = Person(
+    number="0051705",
+    family="Whinfell",
+    given="Pip",
+    born="2019-11-12",
+    gender="male",
+    sample="HV27-20250",
+    group="A RhD positive",
+)
+CHILLED = Person(
+    number="0051712",
+    family="Burrowmere",
+    given="Leander",
+    born="1970-06-06",
+    gender="male",
+    sample="HV27-20257",
+    group="A RhD positive",
+)
+UNWATCHED = Person(
+    number="0051729",
+    family="Candlebeck",
+    given="Rosamund",
+    born="1959-09-19",
+    gender="female",
+    sample="HV27-20263",
+    group="A RhD positive",
+)
+THREE_UNITS = Person(
+    number="0051736",
+    family="Oakenshade",
+    given="Barnaby",
+    born="1950-03-04",
+    gender="male",
+    sample="HV27-20268",
+    group="A RhD positive",
+)
+UNIDENTIFIED = Person(
+    number="0000417",
+    family="Adder",
+    given="Unknown",
+    born="",
+    gender="male",
+    sample="",
+    group="",
+    temporary=True,
+)
+KNOWN = Person(
+    number="0051743",
+    family="Fallowmere",
+    given="Jory",
+    born="1998-10-27",
+    gender="male",
+    sample="HV27-20275",
+    group="A RhD positive",
+)
+REFUSING = Person(
+    number="0051750",
+    family="Elderthwaite",
+    given="Prudence",
+    born="1957-05-16",
+    gender="female",
+    sample="HV27-20281",
+    group="A RhD positive",
+)
+UNCONSCIOUS = Person(
+    number="0051767",
+    family="Quernstead",
+    given="Alaric",
+    born="1948-12-09",
+    gender="male",
+    sample="HV27-20287",
+    group="A RhD positive",
+)
+MOVED = Person(
+    number="0051774",
+    family="Sedgewarren",
+    given="Minna",
+    born="1962-07-21",
+    gender="female",
+    sample="HV27-20294",
+    group="O RhD positive",
+)
+LOST_ACCESS = Person(
+    number="0051781",
+    family="Duskerley",
+    given="Rafe",
+    born="1939-11-11",
+    gender="male",
+    sample="HV27-20300",
+    group="A RhD positive",
+)
+UNEASY = Person(
+    number="0051798",
+    family="Wimberlow",
+    given="Thea",
+    born="1975-10-02",
+    gender="female",
+    sample="HV27-20306",
+    group="A RhD positive",
+)
+ON_PAPER = Person(
+    number="0051801",
+    family="Copperwick",
+    given="Jasper",
+    born="1953-02-14",
+    gender="male",
+    sample="HV27-20311",
+    group="A RhD positive",
+)
+SHUFFLED = Person(
+    number="0051818",
+    family="Rushenbeck",
+    given="Delphine",
+    born="1967-01-25",
+    gender="female",
+    sample="HV27-20319",
+    group="A RhD positive",
+)
+RECALLED = Person(
+    number="0051825",
+    family="Stavelock",
+    given="Corwin",
+    born="1946-04-30",
+    gender="male",
+    sample="HV27-20324",
+    group="A RhD positive",
+)
+TWICE_ORDERED = Person(
+    number="0051832",
+    family="Amberhythe",
+    given="Nell",
+    born="1988-06-17",
+    gender="female",
+    sample="HV27-20330",
+    group="A RhD positive",
+)
+CORRECTING = Person(
+    number="0051849",
+    family="Tarnwhistle",
+    given="Gideon",
+    born="1956-08-03",
+    gender="male",
+    sample="HV27-20336",
+    group="A RhD positive",
+)
+UNTAKEN = Person(
+    number="0051856",
+    family="Pellowmere",
+    given="Ines",
+    born="1964-03-28",
+    gender="female",
+    sample="HV27-20342",
+    group="A RhD positive",
+)
 PEOPLE = (
     TWO_UNITS,
     BANDED,
@@ -123,11 +322,37 @@ PEOPLE = (
     UNCHECKED,
     INTENDED,
     UNINTENDED,
+    DROPPED_ZERO,
+    OLD_SAMPLE,
+    AWAY,
+    ITCHING,
+    BREATHLESS,
+    CHILD,
+    CHILLED,
+    UNWATCHED,
+    THREE_UNITS,
+    UNIDENTIFIED,
+    KNOWN,
+    REFUSING,
+    UNCONSCIOUS,
+    MOVED,
+    LOST_ACCESS,
+    UNEASY,
+    ON_PAPER,
+    SHUFFLED,
+    RECALLED,
+    TWICE_ORDERED,
+    CORRECTING,
+    UNTAKEN,
 )
 
 
-def bag(place: int, group: str, expires: str = "2027-07-06T23:59") -> Bag:
+def bag(place: int, group: str, expires: str = "2027-07-06T23:59", product: str = "E0398") -> Bag:
     """The n-th bag of the day."""
     return Bag(
-        din=f"A999927{104100 + place}", group=group, expires=expires, issue=f"IS-{7700 + place}"
+        din=f"A999927{104100 + place}",
+        group=group,
+        expires=expires,
+        product=product,
+        issue=f"IS-{7700 + place}",
     )

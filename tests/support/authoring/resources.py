@@ -50,6 +50,8 @@ WELL = {
     "diastolic": 74,
     "saturation": 97,
 }
+RED_CELLS = concept(SNOMED, "71493000", "Transfusion of packed red blood cells")
+PLATELETS = concept(f"{V2}/v2-0566", "PLT", "Platelets")
 REQUIREMENTS = {
     "irradiated": ("IR", "Irradiated"),
     "leukoreduced": ("LR", "Leukoreduced"),
@@ -57,19 +59,23 @@ REQUIREMENTS = {
 }
 
 
-def patient(person: Person) -> Both:
-    """The record system's record of a patient."""
+def patient(person: Person, *, replaced_by: Person | None = None) -> Both:
+    """The record system's record of a patient; a number that is temporary says so."""
     kind = concept(f"{V2}/v2-0203", "MR", "Medical record number")
-    return same(
-        {
-            "resourceType": "Patient",
-            "identifier": [number("patient", person.number) | {"use": "official", "type": kind}],
-            "active": True,
-            "name": [{"use": "official", "family": person.family, "given": [person.given]}],
-            "gender": person.gender,
-            "birthDate": person.born,
-        }
-    )
+    if person.temporary:
+        kind = concept(f"{V2}/v2-0203", "MRT", "Temporary Medical Record Number")
+    found: Json = {
+        "resourceType": "Patient",
+        "identifier": [number("patient", person.number) | {"use": "official", "type": kind}],
+        "active": replaced_by is None,
+        "name": [{"use": "official", "family": person.family, "given": [person.given]}],
+        "gender": person.gender,
+    }
+    if person.born:
+        found["birthDate"] = person.born
+    if replaced_by is not None:
+        found["link"] = [{"other": of_person(replaced_by), "type": "replaced-by"}]
+    return same(found)
 
 
 def order(
@@ -80,23 +86,35 @@ def order(
     requirements: Iterable[str] = (),
     rate: int = 150,
     reason: str = "Symptomatic anaemia",
+    millilitres: int | None = None,
+    code: Json = RED_CELLS,
+    kind: str | None = None,
+    based_on: str | None = None,
 ) -> Both:
-    """An order to give red cells on the day. Rates in mL/h."""
+    """An order to give red cells on the day. Rates in mL/h.
+
+    millilitres: the quantity where it is not in units. code: what is ordered. kind: ``prepare`` or
+    ``administer``, where the code does not tell. based_on: the order it follows from.
+    """
     wanted = [REQUIREMENTS[word] for word in requirements]
+    quantity = amount(units, "{unit}", "unit")
     shared: Json = {
         "resourceType": "ServiceRequest",
         "identifier": [number("order", value)],
         "status": "active",
         "intent": "order",
         "priority": "routine",
-        "quantityQuantity": amount(units, "{unit}", "unit"),
+        "quantityQuantity": amount(millilitres, "mL") if millilitres else quantity,
         "subject": of_person(person),
         "occurrencePeriod": {"start": at("08:00"), "end": at("23:00")},
         "authoredOn": at("08:10"),
         "requester": of_worker(VANE),
         "specimen": [named("Specimen", number("sample", person.sample))],
     }
-    code = concept(SNOMED, "71493000", "Transfusion of packed red blood cells")
+    if kind:
+        shared["category"] = [own("order-kind", kind)]
+    if based_on:
+        shared["basedOn"] = [named("ServiceRequest", number("order", based_on))]
     r4 = shared | {
         "code": code,
         "orderDetail": [
@@ -137,6 +155,37 @@ def _required(code: str, display: str) -> Json:
         "code": own("order-parameter", "special-requirement"),
         "valueCodeableConcept": concept(f"{V2}/v2-0508", code, display),
     }
+
+
+def advance_refusal(person: Person, value: str, day: str) -> Both:
+    """A refusal of red cells that was signed on an earlier day."""
+    who, title = of_person(person), "Advance decision: no red cells, also if life is at risk"
+    covered = {"code": [own("component", "red-cells")]}
+    signed = {"contentType": "application/pdf", "title": title}
+    shared: Json = {
+        "resourceType": "Consent",
+        "identifier": [number("consent", value)],
+        "status": "active",
+        "category": [concept(LOINC, "59284-0", "Consent Document")],
+    }
+    r4 = shared | {
+        "scope": concept(f"{V2}/consentscope", "treatment", "Treatment"),
+        "patient": who,
+        "dateTime": day,
+        "performer": [who],
+        "policyRule": {"text": "Harrow Vale form for advance decisions"},
+        "sourceAttachment": signed,
+        "provision": {"type": "deny"} | covered,
+    }
+    r5 = shared | {
+        "subject": who,
+        "date": day,
+        "grantor": [who],
+        "sourceAttachment": [signed],
+        "decision": "deny",
+        "provision": [covered],
+    }
+    return {"R4": r4, "R5": r5}
 
 
 def consent(person: Person, value: str) -> Both:
@@ -221,14 +270,21 @@ def _result(person: Person, value: str, code: str, display: str, when: str) -> J
     }
 
 
-def unit(bag: Bag) -> Both:
-    """A unit as its producer describes it."""
+def unit(bag: Bag, *, status: str | None = None, attribute: str | None = None) -> Both:
+    """A unit as its producer describes it.
+
+    status: a word of the laboratory's own, ``recalled``. attribute: a word of the requirements.
+    """
     kinds = "http://hl7.org/fhir/biologicallyderived-product-property-type-codes"
     code, _, _ = GROUPS[bag.group]
     properties = [
         (concept(kinds, "ABORhD"), concept(f"{ISBT}/ABORhD", code, bag.group)),
         (concept(kinds, "CollectionType"), concept(f"{ISBT}/CollectionType", "V", "Volunteer")),
     ]
+    if attribute:
+        code, display = REQUIREMENTS[attribute]
+        told = concept(f"{V2}/v2-0508", code, display)
+        properties.append((own("property-type", "attribute"), told))
     donation = {"system": f"{ISBT}/DonationIdentificationNumber", "value": bag.din}
     shared: Json = {
         "resourceType": "BiologicallyDerivedProduct",
@@ -261,6 +317,10 @@ def unit(bag: Bag) -> Both:
         "expirationDate": expires,
         "property": [{"type": kind, "valueCodeableConcept": value} for kind, value in properties],
     }
+    if status:
+        withdrawn = ours("unit-status", valueCode=status)
+        r4["extension"] = [*r4["extension"], withdrawn]
+        r5["extension"] = [withdrawn]
     return {"R4": r4, "R5": r5}
 
 
@@ -272,7 +332,16 @@ def _property_r4(kind: Json, value: Json) -> Json:
     return crossed("BiologicallyDerivedProduct.property", extension=parts)
 
 
-def issue(person: Person, bag: Bag, order_value: str, handed_over: str, volume: int = 280) -> Both:
+def issue(
+    person: Person,
+    bag: Bag,
+    order_value: str,
+    handed_over: str,
+    volume: int = 280,
+    *,
+    container: str = "monitored-refrigerator",
+    match: str = "crossmatched",
+) -> Both:
     """The hand-over of one unit for one patient, from a monitored refrigerator.
 
     The unit's record must be in the same message.
@@ -290,7 +359,7 @@ def issue(person: Person, bag: Bag, order_value: str, handed_over: str, volume: 
         (
             "matchStatus",
             "CodeableConcept",
-            concept(f"{DISPENSE}-match-status", "crossmatched"),
+            concept(f"{DISPENSE}-match-status", match),
         ),
         ("quantity", "Quantity", amount(volume, "mL")),
         ("whenHandedOver", "DateTime", at(handed_over)),
@@ -298,7 +367,7 @@ def issue(person: Person, bag: Bag, order_value: str, handed_over: str, volume: 
     ]
     released = concept(f"{DISPENSE}-performer-function", "release")
     performer = {"function": released, "actor": of_worker(MARL)}
-    from_store = ours("issue-container", valueCodeableConcept=_refrigerator())
+    from_store = ours("issue-container", valueCodeableConcept=own("container", container))
     numbered = [number("issue", bag.issue)]
     performer_r4 = crossed(
         f"{name}.performer",
@@ -322,10 +391,6 @@ def issue(person: Person, bag: Bag, order_value: str, handed_over: str, volume: 
     r5: Json = {"resourceType": name, "extension": [from_store], "identifier": numbered}
     r5 |= {part: [value] if part == "basedOn" else value for part, _, value in parts}
     return {"R4": r4, "R5": r5 | {"performer": [performer]}}
-
-
-def _refrigerator() -> Json:
-    return own("container", "monitored-refrigerator")
 
 
 def vitals(
@@ -354,3 +419,40 @@ def vitals(
             "component": components,
         }
     )
+
+
+def weight(person: Person, value: str, clock: str, kilograms: float) -> Both:
+    """The patient's weight."""
+    found = _at_bedside(person, value, clock, "vital-signs", "Vital Signs")
+    code = concept(LOINC, "29463-7", "Body weight")
+    return same(found | {"code": code, "valueQuantity": amount(kilograms, "kg")})
+
+
+def symptom(person: Person, value: str, clock: str, code: str, display: str) -> Both:
+    """A sign in SNOMED CT that a nurse reports as present."""
+    found = _at_bedside(person, value, clock, "symptom", "Symptom")
+    return same(found | {"code": concept(SNOMED, code, display), "valueBoolean": True})
+
+
+def _at_bedside(person: Person, value: str, clock: str, kind: str, display: str) -> Json:
+    return {
+        "resourceType": "Observation",
+        "identifier": [number("observation", value)],
+        "status": "final",
+        "category": [concept(f"{V2}/observation-category", kind, display)],
+        "subject": of_person(person),
+        "effectiveDateTime": at(clock),
+        "performer": [of_worker(PEMBER)],
+    }
+
+
+def blood_set(value: str, most_units: int) -> Both:
+    """An administration set, with the number of units its maker allows."""
+    kind = own("device", "set")
+    shared: Json = {
+        "resourceType": "Device",
+        "identifier": [number("set", value)],
+        "extension": [ours("set-unit-limit", valueInteger=most_units)],
+        "status": "active",
+    }
+    return {"R4": shared | {"type": kind}, "R5": shared | {"type": [kind]}}

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tests.support.authoring.words import DAY, RELEASES, Both, Json, at, first_identifier, urn
@@ -44,12 +44,16 @@ source = "laboratory"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """One line of a timeline, as it stands in scenario.toml. ``message`` None: nothing is sent."""
+    """One line of a timeline, as it stands in scenario.toml.
+
+    message: None where nothing is sent. alone: its one resource is posted by itself.
+    """
 
     at: str
     fields: tuple[tuple[str, str], ...]
     message: tuple[Both, ...] | None = None
     name: str = ""
+    alone: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +72,11 @@ def send(clock: str, source: str, name: str, *said: Both, answer: str | None = N
     if answer:
         fields.append(("answer", answer))
     return Line(at=at(clock), fields=tuple(fields), message=said, name=name)
+
+
+def post(clock: str, source: str, name: str, said: Both, answer: str | None = None) -> Line:
+    """One resource that is posted by itself, as a sender without transactions does."""
+    return replace(send(clock, source, name, said, answer=answer), alone=True)
 
 
 def advance(clock: str) -> Line:
@@ -93,11 +102,11 @@ def scene(name: str, lines: Sequence[Line], *, title: str, start: str = "08:00")
 def _numbered(line: Line, place: int) -> Line:
     name = f"{place:02d}-{line.name}"
     fields = tuple((key, f"{name}.json" if key == "send" else value) for key, value in line.fields)
-    return Line(at=line.at, fields=fields, message=line.message, name=name)
+    return replace(line, fields=fields, name=name)
 
 
 def bundle(said: Sequence[Both], release: str) -> Json:
-    """A transaction that creates each resource once, or the resource alone where there is one."""
+    """A transaction that creates each resource once."""
     resources = [both[release] for both in said]
     return {
         "resourceType": "Bundle",
@@ -110,9 +119,15 @@ def _entry(resource: Json) -> Json:
     kind, first = resource["resourceType"], first_identifier(resource)
     request = {"method": "POST", "url": kind}
     # a correction has to reach what is held, and may not be taken for a second creation
-    if resource.get("status") not in ("corrected", "amended", "entered-in-error"):
+    if not _corrects(resource):
         request["ifNoneExist"] = f"identifier={first['system']}|{first['value']}"
     return {"fullUrl": urn(resource), "resource": resource, "request": request}
+
+
+def _corrects(resource: Json) -> bool:
+    """A status that says so, or a stamp of its own by which a sender orders its versions."""
+    said = resource.get("status") in ("corrected", "amended", "entered-in-error")
+    return said or "lastUpdated" in resource.get("meta", {})
 
 
 def files(found: Scene) -> dict[str, str]:
@@ -121,9 +136,14 @@ def files(found: Scene) -> dict[str, str]:
     for line in found.lines:
         if line.message is not None:
             for release in RELEASES:
-                text = json.dumps(bundle(line.message, release), indent=1, ensure_ascii=False)
+                text = json.dumps(_content(line, release), indent=1, ensure_ascii=False)
                 made[f"in/{release.lower()}/{line.name}.json"] = text + "\n"
     return made
+
+
+def _content(line: Line, release: str) -> Json:
+    said = line.message or ()
+    return said[0][release] if line.alone else bundle(said, release)
 
 
 def write(found: Scene, folder: Path) -> None:

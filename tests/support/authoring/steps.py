@@ -39,6 +39,7 @@ def step(
     ended: str | None = None,
     order: str | None = None,
     by: Worker = PEMBER,
+    place: Json | None = None,
 ) -> Both:
     """A completed step. ``bag`` is what was meant; a scan among the inputs decides."""
     period = {"start": at(began)} | ({"end": at(ended)} if ended else {})
@@ -52,7 +53,7 @@ def step(
         "executionPeriod": period,
         "authoredOn": at(ended or began),
         "owner": of_worker(by),
-        "location": ward(),
+        "location": place or ward(),
     }
     if order:
         task["basedOn"] = [named("ServiceRequest", number("order", order))]
@@ -74,16 +75,24 @@ def check(
     bag: Bag,
     began: str,
     ended: str,
-    order: str,
+    order: str | None,
     *,
     band: Person | None = None,
+    label: Person | None = None,
     out_since: str | None = None,
     second: Worker = LARK,
     leave_out: Iterable[str] = (),
+    instead: Iterable[Input] = (),
+    place: Json | None = None,
 ) -> Both:
-    """A whole bedside check. band: whose band was read, when it is not the patient's."""
+    """A whole bedside check.
+
+    band, label: whose band and label were read, when it is not the patient's. leave_out: inputs
+    that are not sent; instead: inputs sent in the place of those of the same word.
+    """
     worn = band or person
-    left = set(leave_out)
+    replaced = list(instead)
+    left = {*leave_out, *(word for word, _, _ in replaced)}
     given: list[Input] = [
         ("band-scan", "String", worn.number),
         ("band-identifier", "Identifier", number("patient", worn.number)),
@@ -93,7 +102,7 @@ def check(
         ("band-sample-number", "String", worn.sample),
         ("read-aloud-match", "Boolean", True),
         ("spoken-confirmed", "Code", "matches"),
-        *_label(person, bag),
+        *_label(label or person, bag),
         *(("bag-scan", "String", scan) for scan in bag.scans),
         ("second-checker", "Reference", of_worker(second)),
         ("second-checked-at", "DateTime", at(f"{ended}:00")),
@@ -105,8 +114,10 @@ def check(
     ]
     if out_since:
         given.append(("out-since", "DateTime", at(out_since)))
-    kept = [one for one in given if one[0] not in left]
-    return step("check-unit", value, person, began, *kept, bag=bag, ended=ended, order=order)
+    kept = [*(one for one in given if one[0] not in left), *replaced]
+    return step(
+        "check-unit", value, person, began, *kept, bag=bag, ended=ended, order=order, place=place
+    )
 
 
 def _label(person: Person, bag: Bag) -> list[Input]:
@@ -125,8 +136,32 @@ def _label(person: Person, bag: Bag) -> list[Input]:
     ]
 
 
-def start(value: str, person: Person, bag: Bag, began: str, order: str, *, rate: int = 50) -> Both:
-    """The start of flow; the bag is scanned once more."""
+LABEL_INPUTS = (
+    "label-identifier",
+    "label-family",
+    "label-given",
+    "label-birth-date",
+    "label-sample-number",
+    "label-donation-number",
+    "label-product-code",
+    "label-patient-group",
+    "label-unit-group",
+    "label-expiry",
+)
+
+
+def start(
+    value: str,
+    person: Person,
+    bag: Bag,
+    began: str,
+    order: str | None,
+    *,
+    rate: int = 50,
+    blood_set: str | None = None,
+    place: Json | None = None,
+) -> Both:
+    """The start of flow; the bag is scanned once more. blood_set: by default one of its own."""
     donation, product, _, _ = bag.scans
     return step(
         "start",
@@ -134,11 +169,12 @@ def start(value: str, person: Person, bag: Bag, began: str, order: str, *, rate:
         person,
         began,
         ("rate", "Quantity", amount(rate, "mL/h")),
-        ("set", "Reference", named("Device", number("set", f"SET-{value}"))),
+        ("set", "Reference", named("Device", number("set", blood_set or f"SET-{value}"))),
         ("bag-scan", "String", donation),
         ("bag-scan", "String", product),
         bag=bag,
         order=order,
+        place=place,
     )
 
 
@@ -150,13 +186,26 @@ def change_rate(value: str, person: Person, bag: Bag, when: str, rate: int) -> B
 
 
 def end(
-    value: str, person: Person, bag: Bag, when: str, volume: int, reason: str | None = None
+    value: str,
+    person: Person,
+    bag: Bag,
+    when: str,
+    volume: int,
+    reason: str | None = None,
+    *,
+    place: Json | None = None,
 ) -> Both:
     """The bag is down; a reason says that it was stopped before it was through."""
     given: list[Input] = [("volume-given", "Quantity", amount(volume, "mL"))]
     if reason:
         given.append(("reason", "CodeableConcept", {"text": reason}))
-    return step("end", value, person, when, *given, bag=bag)
+    return step("end", value, person, when, *given, bag=bag, place=place)
+
+
+def hold(value: str, person: Person, bag: Bag, when: str, volume: int) -> Both:
+    """The flow is held."""
+    given = ("volume-given", "Quantity", amount(volume, "mL"))
+    return step("interrupt", value, person, when, given, bag=bag)
 
 
 def give_back(value: str, person: Person, bag: Bag, when: str, out_since: str, why: str) -> Both:

@@ -49,6 +49,7 @@ class Person:
     gender: str
     sample: str  # number of the sample that the blood bank holds
     group: str
+    temporary: bool = False  # the number is that of somebody unidentified
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,3 +177,11 @@ def of_worker(worker: Worker) -> Json:
 def ward(name: str = "Larch") -> Json:
     """A reference to a ward."""
     return named("Location", number("location", name.lower()), f"Ward {name}")
+
+
+def stamped(both: Both, clock: str) -> Both:
+    """A resource with its sender's own time of this version."""
+    return {
+        release: resource | {"meta": resource.get("meta", {}) | {"lastUpdated": at(clock)}}
+        for release, resource in both.items()
+    }
