@@ -4,10 +4,12 @@ from tests.support.authoring import (
     after_start,
     before_start,
     identity,
+    supply,
 )
 
 SCENES = (
     *before_start.SCENES,
     *after_start.SCENES,
     *identity.SCENES,
+    *supply.SCENES,
 )
