@@ -1,7 +1,7 @@
 """Scenarios that turn on the unit, its sample, its order and its consent."""
 
 from tests.support.authoring import people as who
-from tests.support.authoring.openings import issued, observed, ordered, screened
+from tests.support.authoring.openings import issued, observed, opened, ordered, screened
 from tests.support.authoring.people import bag
 from tests.support.authoring.scene import (
     BEDSIDE,
@@ -38,4 +38,21 @@ def old_sample() -> Scene:
     )
 
 
-SCENES = (old_sample,)
+def not_hung() -> Scene:
+    """The patient is away; the unit waits outside the refrigerator."""
+    person, taken, number = who.AWAY, bag(22, "A RhD positive"), "TO-4422"
+    late = check("ST-2201", person, taken, "09:38", "09:41", number, out_since="09:08")
+    back = give_back("ST-2202", person, taken, "09:47", "09:08", "Patient away for a scan")
+    return scene(
+        "unit-not-hung-in-time-goes-back-and-is-discarded",
+        [
+            *opened(person, taken, number, 22),
+            send("09:41", BEDSIDE, "check", late, answer="caution"),
+            send("09:47", BEDSIDE, "return", back, answer="discard"),
+            advance("10:50"),
+        ],
+        title="A unit that was not hung in time goes back and is not restocked",
+    )
+
+
+SCENES = (old_sample, not_hung)
