@@ -4,6 +4,7 @@ from tests.support.authoring import (
     after_start,
     before_start,
     identity,
+    signs,
     supply,
 )
 
@@ -12,4 +13,5 @@ SCENES = (
     *after_start.SCENES,
     *identity.SCENES,
     *supply.SCENES,
+    *signs.SCENES,
 )

@@ -1,0 +1,61 @@
+"""Scenarios that turn on what is seen in the patient, and on what becomes of the notice."""
+
+from tests.support.authoring import people as who
+from tests.support.authoring.openings import begun, observed
+from tests.support.authoring.people import bag
+from tests.support.authoring.resources import (
+    symptom,
+)
+from tests.support.authoring.scene import (
+    BEDSIDE,
+    Line,
+    Scene,
+    advance,
+    reply,
+    scene,
+    send,
+)
+from tests.support.authoring.steps import hold, step
+from tests.support.authoring.words import VANE, Bag, Both, Person
+
+
+def _word(code: str, value: str, person: Person, taken: Bag, when: str, why: str) -> Both:
+    """A doctor confirms or dismisses a suspected reaction."""
+    reason = ("reason", "CodeableConcept", {"text": why})
+    return step(code, value, person, when, reason, bag=taken, by=VANE)
+
+
+def _sign(person: Person, value: str, clock: str, code: str, display: str) -> Line:
+    """A sign that the nurse reports."""
+    return send(clock, BEDSIDE, "sign", symptom(person, value, clock, code, display))
+
+
+def hives() -> Scene:
+    """Urticaria and nothing else."""
+    person, taken, number = who.ITCHING, bag(23, "A RhD positive"), "TO-4423"
+    confirmed = _word(
+        "confirm-reaction", "ST-2304", person, taken, "09:58", "Mild allergic reaction"
+    )
+    return scene(
+        "hives-alone-wait-for-the-ward-and-are-confirmed",
+        [
+            *begun(person, taken, number, 23),
+            observed(person, "OB-2302", "09:39", "first-observations"),
+            _sign(person, "OB-2303", "09:49", "126485001", "Urticaria"),
+            send(
+                "09:50",
+                BEDSIDE,
+                "hold",
+                hold("ST-2303", person, taken, "09:50", 22),
+                answer="pause",
+            ),
+            observed(person, "OB-2304", "09:54", "observations"),
+            send("09:58", BEDSIDE, "confirm", confirmed),
+            reply("10:08", "blood-bank", "investigate-reaction", "accepted"),
+            advance("10:30"),
+        ],
+        title="Hives alone wait for the ward's word and go to the blood bank once confirmed",
+    )
+
+
+SCENES = (hives,)
