@@ -5,6 +5,8 @@ from tests.support.authoring.openings import begun, observed
 from tests.support.authoring.people import bag
 from tests.support.authoring.resources import (
     symptom,
+    vitals,
+    weight,
 )
 from tests.support.authoring.scene import (
     BEDSIDE,
@@ -15,7 +17,7 @@ from tests.support.authoring.scene import (
     scene,
     send,
 )
-from tests.support.authoring.steps import hold, step
+from tests.support.authoring.steps import end, hold, step
 from tests.support.authoring.words import VANE, Bag, Both, Person
 
 
@@ -58,4 +60,39 @@ def hives() -> Scene:
     )
 
 
-SCENES = (hives,)
+def child() -> Scene:
+    """A boy of seven; systolic pressure falls by 26 %."""
+    person, taken, number = who.CHILD, bag(25, "A RhD positive"), "TO-4425"
+    well = {"systolic": 100, "diastolic": 60, "heart_rate": 96, "respiratory_rate": 20}
+    fallen = well | {"systolic": 74, "diastolic": 44, "heart_rate": 118}
+    opening = begun(person, taken, number, 25, millilitres=160, rate=100)
+    heavy = weight(person, "OB-2500", "09:15", 22)
+    baseline = send("09:15", BEDSIDE, "baseline", heavy, vitals(person, "OB-2501", "09:15", **well))
+    return scene(
+        "child-with-a-pressure-drop-is-stopped",
+        [
+            *(baseline if line.name == "baseline" else line for line in opening),
+            observed(person, "OB-2502", "09:39", "first-observations", **fallen),
+            send(
+                "09:40",
+                BEDSIDE,
+                "hold",
+                hold("ST-2503", person, taken, "09:40", 12),
+                answer="stop",
+            ),
+            reply("09:44", "blood-bank", "investigate-reaction", "accepted"),
+            send(
+                "09:50",
+                BEDSIDE,
+                "end",
+                end("ST-2504", person, taken, "09:50", 12, "Suspected reaction"),
+                answer="escalate",
+            ),
+            observed(person, "OB-2503", "09:55", "end-observations", **well),
+            advance("10:55"),
+        ],
+        title="A child with a drop in pressure is stopped",
+    )
+
+
+SCENES = (hives, child)
