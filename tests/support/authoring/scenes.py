@@ -3,6 +3,7 @@
 from tests.support.authoring import (
     after_start,
     before_start,
+    course,
     identity,
     signs,
     supply,
@@ -14,4 +15,5 @@ SCENES = (
     *identity.SCENES,
     *supply.SCENES,
     *signs.SCENES,
+    *course.SCENES,
 )
