@@ -3,14 +3,21 @@
 from tests.support.authoring import people as who
 from tests.support.authoring.openings import issued, observed, opened, ordered, screened
 from tests.support.authoring.people import bag
+from tests.support.authoring.resources import (
+    advance_refusal,
+    order,
+    patient,
+)
 from tests.support.authoring.scene import (
     BEDSIDE,
+    RECORD_SYSTEM,
     Scene,
     advance,
     scene,
     send,
 )
-from tests.support.authoring.steps import check, give_back
+from tests.support.authoring.steps import check, give_back, step
+from tests.support.authoring.words import VANE, own
 
 
 def old_sample() -> Scene:
@@ -55,4 +62,55 @@ def not_hung() -> Scene:
     )
 
 
-SCENES = (old_sample, not_hung)
+def refusal() -> Scene:
+    """The patient refused red cells in March."""
+    person, taken, number = who.REFUSING, bag(31, "A RhD positive"), "TO-4431"
+    allowed = step(
+        "authorise",
+        "ST-3102",
+        person,
+        "09:25",
+        ("rule", "CodeableConcept", own("rule", "PRE-02")),
+        ("reason", "CodeableConcept", {"text": "Haemoglobin 58 g/L, benefit outweighs"}),
+        bag=taken,
+        order=number,
+        by=VANE,
+    )
+    back = give_back("ST-3104", person, taken, "09:33", "09:10", "Patient refused red cells")
+    return scene(
+        "advance-refusal-of-red-cells-is-not-overridden",
+        [
+            send(
+                "08:20",
+                RECORD_SYSTEM,
+                "order",
+                patient(person),
+                order(person, number),
+                advance_refusal(person, "C-3107", "2027-03-12"),
+            ),
+            screened(person),
+            issued(person, taken, number),
+            observed(person, "OB-3101", "09:15", "baseline"),
+            send(
+                "09:21",
+                BEDSIDE,
+                "check",
+                check("ST-3101", person, taken, "09:18", "09:21", number),
+                answer="refuse",
+            ),
+            send("09:25", BEDSIDE, "authorise", allowed),
+            send(
+                "09:30",
+                BEDSIDE,
+                "check-again",
+                check("ST-3103", person, taken, "09:27", "09:30", number),
+                answer="refuse",
+            ),
+            send("09:33", BEDSIDE, "return", back, answer="accept"),
+            advance("10:40"),
+        ],
+        title="An advance refusal of red cells is not overridden",
+    )
+
+
+SCENES = (old_sample, not_hung, refusal)
