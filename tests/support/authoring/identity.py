@@ -13,6 +13,7 @@ from tests.support.authoring.scene import (
     send,
 )
 from tests.support.authoring.steps import check, start
+from tests.support.authoring.words import named, number
 
 
 def dropped_zero() -> Scene:
@@ -46,4 +47,46 @@ def dropped_zero() -> Scene:
     )
 
 
-SCENES = (dropped_zero,)
+def carer() -> Scene:
+    """The patient cannot speak; a daughter confirms who he is."""
+    person, taken, order = who.UNCONSCIOUS, bag(32, "A RhD positive"), "TO-4432"
+    unable = ("spoken-confirmed", "Code", "unable")
+    daughter = named("RelatedPerson", number("relation", "R-3307"), "M. Quernstead, daughter")
+    confirmed = [
+        unable,
+        ("spoken-unable", "CodeableConcept", {"text": "Unconscious"}),
+        ("confirmed-by", "Reference", daughter),
+    ]
+    return scene(
+        "unconscious-patient-is-confirmed-by-a-carer",
+        [
+            *opened(person, taken, order, 32),
+            send(
+                "09:21",
+                BEDSIDE,
+                "check",
+                check("ST-3201", person, taken, "09:18", "09:21", order, instead=[unable]),
+                answer="refuse",
+            ),
+            send(
+                "09:29",
+                BEDSIDE,
+                "check-again",
+                check("ST-3202", person, taken, "09:26", "09:29", order, instead=confirmed),
+                answer="note",
+            ),
+            send(
+                "09:31",
+                BEDSIDE,
+                "start",
+                start("ST-3203", person, taken, "09:31", order),
+                answer="note",
+            ),
+            observed(person, "OB-3202", "09:46", "first-observations"),
+            advance("09:50"),
+        ],
+        title="An unconscious patient is confirmed by a carer",
+    )
+
+
+SCENES = (dropped_zero, carer)
