@@ -5,19 +5,22 @@ from tests.support.authoring.openings import issued, observed, opened, ordered, 
 from tests.support.authoring.people import bag
 from tests.support.authoring.resources import (
     advance_refusal,
+    consent,
     order,
     patient,
+    unit,
 )
 from tests.support.authoring.scene import (
     BEDSIDE,
+    LABORATORY,
     RECORD_SYSTEM,
     Scene,
     advance,
     scene,
     send,
 )
-from tests.support.authoring.steps import check, give_back, step
-from tests.support.authoring.words import VANE, own
+from tests.support.authoring.steps import check, end, give_back, start, step
+from tests.support.authoring.words import VANE, own, stamped
 
 
 def old_sample() -> Scene:
@@ -113,4 +116,62 @@ def refusal() -> Scene:
     )
 
 
-SCENES = (old_sample, not_hung, refusal)
+def two_orders() -> Scene:
+    """One order to prepare, one to give; what the first requires counts for the second."""
+    person, taken = who.TWICE_ORDERED, bag(39, "A RhD positive")
+    prepare, give = "TO-4439", "TO-4449"
+    wanted = order(
+        person,
+        prepare,
+        requirements=("cmv-negative",),
+        code=own("component", "red-cells"),
+        kind="prepare",
+    )
+    described = stamped(unit(taken, attribute="cmv-negative"), "09:26")
+    return scene(
+        "two-orders-make-one-transfusion",
+        [
+            send("08:20", RECORD_SYSTEM, "order-to-prepare", patient(person), wanted),
+            send(
+                "08:24",
+                RECORD_SYSTEM,
+                "order-to-give",
+                order(person, give, based_on=prepare),
+                consent(person, f"C-{give}"),
+            ),
+            screened(person, "08:26"),
+            issued(person, taken, prepare),
+            observed(person, "OB-3901", "09:15", "baseline"),
+            send(
+                "09:21",
+                BEDSIDE,
+                "check",
+                check("ST-3901", person, taken, "09:18", "09:21", give),
+                answer="authorise",
+            ),
+            send("09:26", LABORATORY, "unit-described", described),
+            send(
+                "09:31",
+                BEDSIDE,
+                "check-again",
+                check("ST-3902", person, taken, "09:28", "09:31", give),
+                answer="no-objection",
+            ),
+            send(
+                "09:33",
+                BEDSIDE,
+                "start",
+                start("ST-3903", person, taken, "09:33", give),
+                answer="no-objection",
+            ),
+            observed(person, "OB-3902", "09:48", "first-observations"),
+            observed(person, "OB-3903", "10:33", "hourly-observations"),
+            send("11:05", BEDSIDE, "end", end("ST-3904", person, taken, "11:05", 276)),
+            observed(person, "OB-3904", "11:10", "end-observations"),
+            advance("12:10"),
+        ],
+        title="Two orders make one transfusion",
+    )
+
+
+SCENES = (old_sample, not_hung, refusal, two_orders)
