@@ -5,6 +5,7 @@ from tests.support.authoring import (
     before_start,
     course,
     identity,
+    messages,
     signs,
     supply,
 )
@@ -16,4 +17,5 @@ SCENES = (
     *supply.SCENES,
     *signs.SCENES,
     *course.SCENES,
+    *messages.SCENES,
 )
