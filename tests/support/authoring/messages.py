@@ -1,7 +1,7 @@
 """Scenarios that turn on how messages arrive: late, shuffled, twice, corrected."""
 
 from tests.support.authoring import people as who
-from tests.support.authoring.openings import issued, observed, screened
+from tests.support.authoring.openings import issued, observed, opened, screened
 from tests.support.authoring.people import bag
 from tests.support.authoring.resources import consent, order, patient, vitals
 from tests.support.authoring.scene import (
@@ -9,10 +9,12 @@ from tests.support.authoring.scene import (
     RECORD_SYSTEM,
     Scene,
     advance,
+    post,
     scene,
     send,
 )
-from tests.support.authoring.steps import check, start
+from tests.support.authoring.steps import change_rate, check, end, start
+from tests.support.authoring.words import stamped
 
 
 def shuffled() -> Scene:
@@ -46,4 +48,35 @@ def shuffled() -> Scene:
     )
 
 
-SCENES = (shuffled,)
+def post_only() -> Scene:
+    """A gateway without update: what it corrects, it posts again with a later stamp."""
+    person, taken, number = who.CORRECTING, bag(40, "A RhD positive"), "TO-4440"
+    checked = check("ST-4001", person, taken, "09:18", "09:21", number)
+    fast = start("ST-4002", person, taken, "09:24", number, rate=500)
+    slow = start("ST-4002", person, taken, "09:24", number, rate=50)
+    first = vitals(person, "OB-4002", "09:39")
+    little = end("ST-4004", person, taken, "11:08", 28)
+    right = end("ST-4004", person, taken, "11:08", 278)
+    return scene(
+        "sender-that-can-only-post-corrects-itself",
+        [
+            *opened(person, taken, number, 40),
+            post("09:21", BEDSIDE, "check", checked, answer="no-objection"),
+            post("09:24", BEDSIDE, "start", stamped(fast, "09:24"), answer="caution"),
+            post(
+                "09:26", BEDSIDE, "start-corrected", stamped(slow, "09:26"), answer="no-objection"
+            ),
+            post("09:39", BEDSIDE, "first-observations", first),
+            post("09:40", BEDSIDE, "first-observations-again", first),
+            post("09:41", BEDSIDE, "rate", change_rate("ST-4003", person, taken, "09:41", 150)),
+            post("10:24", BEDSIDE, "hourly-observations", vitals(person, "OB-4003", "10:24")),
+            post("11:08", BEDSIDE, "end", stamped(little, "11:08"), answer="continue"),
+            post("11:11", BEDSIDE, "end-corrected", stamped(right, "11:11"), answer="continue"),
+            post("11:15", BEDSIDE, "end-observations", vitals(person, "OB-4004", "11:15")),
+            advance("12:15"),
+        ],
+        title="A sender that can only POST corrects itself",
+    )
+
+
+SCENES = (shuffled, post_only)
