@@ -95,4 +95,38 @@ def child() -> Scene:
     )
 
 
-SCENES = (hives, child)
+def rejected() -> Scene:
+    """The blood bank's system turns the notice down."""
+    person, taken, number = who.UNTAKEN, bag(41, "A RhD positive"), "TO-4441"
+    by_phone = step("acknowledge", "ST-4105", person, "09:50", bag=taken)
+    return scene(
+        "blood-bank-rejects-a-notice",
+        [
+            *begun(person, taken, number, 41),
+            observed(
+                person, "OB-4102", "09:39", "first-observations", temperature=38.6, heart_rate=98
+            ),
+            send(
+                "09:41",
+                BEDSIDE,
+                "hold",
+                hold("ST-4103", person, taken, "09:41", 14),
+                answer="stop",
+            ),
+            reply("09:42", "blood-bank", "investigate-reaction", "rejected"),
+            send("09:50", BEDSIDE, "acknowledge", by_phone),
+            send(
+                "09:55",
+                BEDSIDE,
+                "end",
+                end("ST-4104", person, taken, "09:55", 14, "Suspected reaction"),
+                answer="escalate",
+            ),
+            observed(person, "OB-4103", "10:05", "end-observations", temperature=37.9),
+            advance("11:00"),
+        ],
+        title="The blood bank rejects a notice and the ward telephones",
+    )
+
+
+SCENES = (hives, child, rejected)
