@@ -10,7 +10,16 @@ from typing import Any
 from rich.console import Console
 from rich.markup import escape
 
-from service.cli.screen import by_partner, came_in_table, cautions, checks, console, milestones
+from service.cli.screen import (
+    by_partner,
+    came_in_table,
+    cautions,
+    checks,
+    clock_of,
+    console,
+    is_narrow,
+    milestones,
+)
 from service.replay.files import find
 from service.replay.play import play
 from service.replay.played import Played
@@ -102,22 +111,23 @@ async def _play(name: str, release: str) -> Shown:
 def _show(to: Console, shown: Shown) -> None:
     """The one screen: cautions, what came in, checks, the timeline, what went out, what next."""
     played = shown.played
-    scenario = played.scenario
+    scenario, narrow = played.scenario, is_narrow(to)
     cautions(to)
     to.print(f"\n[bold]{escape(scenario.title)}[/] (invented people and places)")
     to.print(
         f"Played in {shown.seconds:.1f} s through HTTP, messages in {played.release}, on a clock "
         f"set by hand and the embedded store in a temporary folder: {_listening(shown.addresses)}."
     )
+    to.print(clock_of(played))
     _heading(to, "What came in, in order")
     to.print(came_in_table(played))
     _heading(to, "What the rules said, with the policy row and its published source")
-    to.print(checks(played))
+    to.print(checks(played, narrow=narrow))
     to.print(f"Profile {scenario.settings.service.profile}. S01 and so on: mappings/sources.toml.")
     _heading(to, "What the service did about it, and when")
-    to.print(milestones(played))
+    to.print(milestones(played, narrow=narrow))
     _heading(to, "What each partner holds now")
-    to.print(by_partner(played))
+    to.print(by_partner(played, narrow=narrow))
     for line in played.undelivered:
         to.print(f"Not delivered: {escape(line)}", style="bold red")
     _heading(to, "To connect a real partner")

@@ -11,7 +11,15 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from service.cli.screen import cautions, console, table, timeline
+from service.cli.screen import (
+    cautions,
+    clock_of,
+    console,
+    hyphenated,
+    is_narrow,
+    table,
+    timeline,
+)
 from service.errors import ScenarioFault
 from service.replay.expectation import FILE, accept, accepted, differences, expectation
 from service.replay.files import find, fixtures
@@ -19,6 +27,9 @@ from service.replay.play import replay
 from service.replay.played import Played
 from service.replay.scenario import RELEASES, Scenario, load
 
+COUNTS = ("release", "messages", "answers", "sent")
+NARROW_COUNTS = ("in / answered / out",)
+NARROW_REST = len("in / answered / out   as expected   ") + 4
 CHOICES = {"r4": ("R4",), "r5": ("R5",), "both": RELEASES}
 
 
@@ -68,7 +79,7 @@ def run(arguments: argparse.Namespace) -> int:
     outcomes = asyncio.run(_play(to, wanted, accepting=arguments.accept))
     if arguments.timeline or len(scenarios) == 1:
         _show_timelines(to, outcomes)
-    _show_summary(to, outcomes)
+    show_summary(to, outcomes)
     cautions(to)
     return 1 if any(outcome.differences for outcome in outcomes) else 0
 
@@ -128,20 +139,29 @@ def _show_timelines(to: Console, outcomes: Iterable[Outcome]) -> None:
         if scenario.folder not in shown:
             shown.add(scenario.folder)
             to.print(f"\n[bold]{escape(scenario.title)}[/]")
-            to.print(timeline(outcome.played))
+            to.print(clock_of(outcome.played))
+            to.print(timeline(outcome.played, narrow=is_narrow(to)))
 
 
-def _show_summary(to: Console, outcomes: Sequence[Outcome]) -> None:
-    made = table("scenario*", "release", "messages", "answers", "sent", "result")
+def show_summary(to: Console, outcomes: Sequence[Outcome]) -> None:
+    """One line per scenario and release, then one per difference."""
+    narrow = is_narrow(to)
+    made = table("scenario", *(NARROW_COUNTS if narrow else COUNTS), "result")
     for outcome in outcomes:
         played = outcome.played
         count = len(outcome.differences)
-        made.add_row(
-            played.scenario.name,
-            played.release,
+        counts = (
             str(sum(1 for line in played.happened if line.status is not None)),
             str(sum(len(line.given) for line in played.happened)),
             str(len(played.emissions)),
+        )
+        made.add_row(
+            hyphenated(played.scenario.name, to.width - NARROW_REST if narrow else to.width),
+            *(
+                (f"{played.release}  {' / '.join(counts)}",)
+                if narrow
+                else (played.release, *counts)
+            ),
             "as expected" if not count else f"[bold red]{count} different[/]",
         )
     to.print(made)

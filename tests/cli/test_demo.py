@@ -49,7 +49,13 @@ class TestTheScreen:
 
     def test_the_timeline_tells_notice_and_acknowledgement(self, screen: str) -> None:
         told = screen[screen.index("What the service did") :]
-        order = ("in-progress", "Suspected blood transfusion", "on-hold", "accepted", "107 stopped")
+        order = (
+            "in-progress",
+            "Suspected blood transfusion",
+            "on-hold",
+            "accepted",
+            "107 S stopped",
+        )
         places = [told.index(word) for word in order]
         assert places == sorted(places)
 

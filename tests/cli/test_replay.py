@@ -1,12 +1,18 @@
 """``replay``: exit codes, one line per difference, readable tables, no tracebacks."""
 
+import io
 import json
 from pathlib import Path
 
 import pytest
+from rich.console import Console
+from rich.table import Table
 
 from service.cli import main
+from service.cli.replay import Outcome, show_summary
+from service.cli.screen import NARROW, by_partner, checks, hyphenated, milestones, timeline
 from tests.support.folders import HEAD, LINE, a_folder, admission
+from tests.support.replays import played
 
 FEVER = "fever-at-fifteen-minutes-is-notified-and-taken-up"
 REFUSED = "unit-of-another-group-is-refused-and-returned"
@@ -121,3 +127,74 @@ class TestScreen:
         assert "Screening support, not a diagnosis." in out
         assert "Local policy and licensed clinicians decide." in out
         assert "safe" not in out.lower()
+
+
+class TestWidth:
+    """A table is read at 80 columns as at 120: no line is longer, and no word is cut in two."""
+
+    @pytest.mark.parametrize("width", [80, 120])
+    @pytest.mark.parametrize(
+        ("name", "whole"),
+        [
+            (FEVER, ("BiologicallyDerivedProduct", "investigate-reaction", "haemolysis")),
+            (REFUSED, ("BiologicallyDerivedProduct", "return-unit")),
+        ],
+    )
+    def test_a_timeline_fits(self, name: str, whole: tuple[str, ...], width: int) -> None:
+        narrow = width < NARROW
+        told = _printed(timeline(played(name, "R4"), narrow=narrow), width)
+        assert max(len(line) for line in told.splitlines()) <= width
+        assert [word for word in whole if word not in told] == []
+
+    @pytest.mark.parametrize("width", [80, 120])
+    def test_what_the_rules_said_fits_with_its_sources(self, width: int) -> None:
+        told = _printed(checks(played(FEVER, "R4"), narrow=width < NARROW), width)
+        assert max(len(line) for line in told.splitlines()) <= width
+        assert "no-objection" in told
+        assert "VIT-03 = stop" in told
+
+    @pytest.mark.parametrize("width", [80, 120])
+    def test_what_followed_fits_with_cause_and_receiver(self, width: int) -> None:
+        told = _printed(milestones(played(FEVER, "R4"), narrow=width < NARROW), width)
+        assert max(len(line) for line in told.splitlines()) <= width
+        assert "07-first-observations" in told
+        held = _printed(by_partner(played(FEVER, "R4"), narrow=width < NARROW), width)
+        assert max(len(line) for line in held.splitlines()) <= width
+        assert "blood-bank (R5)" in held
+
+    def test_a_long_name_is_parted_after_hyphens_only(self) -> None:
+        assert hyphenated(FEVER, 40) == "fever-at-fifteen-minutes-is-notified-\nand-taken-up"
+        assert hyphenated(REFUSED, 80) == REFUSED
+
+    def test_the_summary_of_a_long_name_fits_at_eighty(self) -> None:
+        out = io.StringIO()
+        shown = [Outcome(played=played(FEVER, "R4"), differences=())]
+        show_summary(Console(file=out, width=80), shown)
+        told = out.getvalue()
+        assert max(len(line) for line in told.splitlines()) <= 80
+        assert "as expected" in told
+
+
+class TestWhatIsSaid:
+    """Words with units, no code words, and the hospital's clock."""
+
+    def test_readings_and_units_are_words(self) -> None:
+        told = _printed(by_partner(played(FEVER, "R4")), 200)
+        assert "heart rate 104/min" in told
+        assert "heart_rate" not in told
+        assert "mm[Hg]" not in told
+        assert "A9999 27 104107 S" in told
+
+    def test_the_clock_is_named(self, capsys: Capture) -> None:
+        assert main(["replay", REFUSED, "--release", "r4"]) == 0
+        assert "the first is 8 June 2027 08:00 UTC+01:00" in capsys.readouterr().out
+
+    def test_without_a_terminal_there_is_no_colour(self, capsys: Capture) -> None:
+        assert main(["replay", REFUSED, "--release", "r4"]) == 0
+        assert "\x1b" not in capsys.readouterr().out
+
+
+def _printed(shown: Table, width: int) -> str:
+    out = io.StringIO()
+    Console(file=out, width=width).print(shown)
+    return out.getvalue()

@@ -99,7 +99,7 @@ _MACHINE = re.compile(
       | (?P<set>obs-1|hourly-\d+)
       | (?P<word>{_WRITTEN})
       | (?P<underscored>[a-z]+(?:_[a-z]+)+)
-    )(?![\w:-])
+    )(?![\w-]|:\d)
     """,
     re.VERBOSE | re.ASCII,
 )

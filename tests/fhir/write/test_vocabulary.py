@@ -105,8 +105,8 @@ class TestDonationNumbers:
         assert donation_text(text) == text
 
     def test_a_unit_key_names_its_three_parts(self) -> None:
-        said = spoken("Unit A999927104107/E0398/000000", LONDON)
-        assert said == "Unit A9999 27 104107 S, product E0398, undivided"
+        said = spoken("Unit A999927104107/E0398/000000: suspect.", LONDON)
+        assert said == "Unit A9999 27 104107 S, product E0398, undivided: suspect."
         assert spoken("A999927104107/E0398/Aa0000", None).endswith("division Aa0000")
 
     def test_a_patient_number_of_thirteen_digits_is_no_donation_number(self) -> None:
