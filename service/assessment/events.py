@@ -320,7 +320,8 @@ def _unit_lines(bench: Bench, held: Notice) -> list[tuple[str, str]]:
 
 def _context_lines(bench: Bench, held: Notice) -> list[tuple[str, str]]:
     case = bench.case
-    medicines = [f.body.text for f in case.of(Premedication) if f.body.given and f.body.text]
+    had = [f.body for f in case.of(Premedication) if f.body.given or f.body.in_part]
+    medicines = [body.text for body in had if body.text]
     antibodies = sorted(
         {a.antigen for fact in case.of(AntibodyResult) for a in fact.body.antibodies}
     )

@@ -12,6 +12,9 @@ from service.facts.moment import Moment
 from service.facts.quantity import Reading, Unusable
 from service.facts.unit import Component, Group, UnitRef
 
+# What was said in a code or text that no code map knows: never the good word, never nothing said.
+UNRECOGNISED = "unrecognised"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PatientRecord:
@@ -108,7 +111,11 @@ class GroupResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Antibody:
-    """A red-cell antibody, now or ever. ``antigen`` is in the trade's own notation, e.g. ``D``."""
+    """A red-cell antibody, now or ever.
+
+    ``antigen`` is in the trade's own notation, e.g. ``D``; one that no code map knows is kept as
+    ``unrecognised: `` and what was sent.
+    """
 
     antigen: str
     historical: bool = False
@@ -137,7 +144,7 @@ class AllowedGroups:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossmatchResult:
-    """``result``: compatible, least-incompatible, incompatible."""
+    """``result``: compatible, least-incompatible, incompatible, unrecognised, or None."""
 
     unit: UnitRef
     result: str | None
@@ -148,9 +155,14 @@ class CrossmatchResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vitals:
-    """Readings of one Observation, with what was sent but cannot be used as a number."""
+    """Readings of one Observation, with what was sent but cannot be used as a number.
+
+    untimed: readings without a time of their own; ``at`` of each is empty. They have the time of
+    the panel that holds them.
+    """
 
     readings: tuple[Reading, ...] = ()
+    untimed: tuple[Reading, ...] = ()
     unusable: tuple[Unusable, ...] = ()
     at: Moment | None = None
     members: tuple[Ref, ...] = ()
@@ -187,7 +199,7 @@ class BloodUnit:
 
     attributes: words such as irradiated; None when the sender said nothing about any.
     antigens: typed antigens, ``{"K": False}`` for K negative. titre: low, high, or None.
-    status: available, unavailable, quarantined, recalled, discarded, or None.
+    status: available, unavailable, quarantined, recalled, discarded, unrecognised, or None.
     """
 
     identifiers: tuple[Identifier, ...] = ()
@@ -215,7 +227,7 @@ class Issue:
     unit: UnitRef
     patient: Ref | None = None
     status: str | None = None  # preparation, in-progress, allocated, issued, unfulfilled, returned
-    match: str | None = None  # crossmatched, selected, unmatched, least-incompatible
+    match: str | None = None  # crossmatched, selected, unmatched, least-incompatible, unrecognised
     handed_over: Moment | None = None
     valid_until: Moment | None = None
     container: str | None = None
@@ -232,11 +244,12 @@ class Issue:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Premedication:
-    """A medicine given before the transfusion."""
+    """A medicine given before the transfusion; ``in_part``: begun and broken off."""
 
     text: str | None = None
     at: Moment | None = None
     given: bool = True
+    in_part: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,9 +2,12 @@
 
 from service.facts.fact import Fact
 from service.facts.finding import Finding
-from service.facts.records import Antibody, AntibodyResult
+from service.facts.records import UNRECOGNISED, Antibody, AntibodyResult
 from service.rules.compatibility_pair import Pair
 from service.rules.recipient import antibody_results, can_bear_children, counts, is_newborn
+
+# A screen in no known word may be a positive one.
+MAY_BE_POSITIVE = ("positive", UNRECOGNISED)
 
 
 def antibodies(pair: Pair) -> tuple[Finding, ...]:
@@ -20,8 +23,8 @@ def antibodies(pair: Pair) -> tuple[Finding, ...]:
         )
     keys = [fact.key for fact in results]
     antigens = _antigens(pair, results)
-    if any(result.screen == "positive" for result in told) and not _named(results):
-        text = "The antibody screen is positive and no antibody was named."
+    if any(result.screen in MAY_BE_POSITIVE for result in told) and not _named(results):
+        text = "The antibody screen is positive, or not read, and no antibody was named."
         also, lacking = pair.also(*keys), ("antibody identification",)
         return pair.say("COMP-03").missing("antibody-not-identified", text, lacking, also=also)
     return _against_unit(pair, antigens, keys, _passive(results))

@@ -8,12 +8,13 @@ by their own rules as ever.
 from service.facts.case import EARLIEST
 from service.facts.fact import Fact
 from service.facts.finding import Finding
-from service.facts.records import CrossmatchResult
+from service.facts.records import UNRECOGNISED, CrossmatchResult
 from service.rules.compatibility_pair import Pair
 from service.rules.recipient import free_of_maternal_antibody, known_by
 
-WORST_FIRST = ("incompatible", "least-incompatible", "compatible")
+WORST_FIRST = ("incompatible", "least-incompatible", UNRECOGNISED, "compatible")
 AS_ISSUED = {
+    UNRECOGNISED: UNRECOGNISED,
     "crossmatched": "compatible",
     "selected": "compatible",
     "least-incompatible": "least-incompatible",
@@ -30,8 +31,10 @@ def crossmatch(pair: Pair) -> tuple[Finding, ...]:
         return ()
     results = _newest(pair)
     word = _worst(pair, results)
-    if word is None:
+    if word is None or (word == UNRECOGNISED and _is_unmatched(pair)):
         return _unmatched(pair)
+    if word == UNRECOGNISED:
+        return _unread(pair, results)
     also = pair.also(*(fact.key for fact in results), shown=pair.concession)
     if word == "compatible":
         text = "The unit was crossmatched or selected as compatible."
@@ -65,8 +68,7 @@ def _worst(pair: Pair, results: tuple[Fact[CrossmatchResult], ...]) -> str | Non
 
 def _unmatched(pair: Pair) -> tuple[Finding, ...]:
     """No crossmatch: refused when the laboratory says so, otherwise missing data."""
-    issue = pair.bag.issue
-    unmatched = issue is not None and issue.body.match == "unmatched"
+    unmatched = _is_unmatched(pair)
     if pair.pre.emergency:
         return _emergency(pair, unmatched)
     if unmatched:
@@ -80,6 +82,18 @@ def _unmatched(pair: Pair) -> tuple[Finding, ...]:
     return pair.say("COMP-10").missing(
         "crossmatch-missing", text, ("crossmatch",), also=pair.also()
     )
+
+
+def _is_unmatched(pair: Pair) -> bool:
+    issue = pair.bag.issue
+    return issue is not None and issue.body.match == "unmatched"
+
+
+def _unread(pair: Pair, results: tuple[Fact[CrossmatchResult], ...]) -> tuple[Finding, ...]:
+    """A result in no known word may be an incompatible one: no other result makes up for it."""
+    text = "What the laboratory says of the crossmatch is in no known word."
+    also = pair.also(*(fact.key for fact in results))
+    return pair.say("COMP-10").missing("crossmatch-not-read", text, ("crossmatch",), also=also)
 
 
 def _emergency(pair: Pair, unmatched: bool) -> tuple[Finding, ...]:

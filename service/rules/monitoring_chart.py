@@ -17,7 +17,7 @@ from service.facts.quantity import Unusable, Vital
 from service.facts.records import Sign, Vitals
 from service.facts.steps import Step, StepCode
 from service.rules.monitoring_conditions import tenth
-from service.rules.observed import Read, readings
+from service.rules.observed import Read, panel_times, readings, timed
 
 
 class Lost(NamedTuple):
@@ -77,9 +77,9 @@ def chart_of(case: Case) -> Chart:
     """Every reading and sign of the patient."""
     chart = Chart(reads=_by_vital(readings(case)), signs=[], lost=[], coarse=[])
     vitals = case.of(Vitals)
-    panels = _panel_times(vitals)
+    panels = panel_times(case)
     for fact in vitals:
-        chart.coarse.extend(_undated(fact))
+        chart.coarse.extend(_undated(case, fact))
         if fact.body.unusable:
             _file_lost(chart, fact, panels.get(fact.resource))
     _file_signs(chart, case)
@@ -99,9 +99,9 @@ def _by_vital(dated: Iterable[Read]) -> dict[Vital, list[Read]]:
     return found
 
 
-def _undated(fact: Fact[Vitals]) -> list[tuple[str, str]]:
+def _undated(case: Case, fact: Fact[Vitals]) -> list[tuple[str, str]]:
     """Readings whose time is too coarse, with the text that was sent for it."""
-    return [(fact.key, one.at.text) for one in fact.body.readings if one.at.instant is None]
+    return [(fact.key, one.at.text) for one in timed(case, fact) if one.at.instant is None]
 
 
 def _file_lost(chart: Chart, fact: Fact[Vitals], panel: Moment | None) -> None:
@@ -114,26 +114,16 @@ def _file_lost(chart: Chart, fact: Fact[Vitals], panel: Moment | None) -> None:
             chart.lost.append(Lost(moment.instant, fact.key, unusable))
 
 
-def _panel_times(vitals: tuple[Fact[Vitals], ...]) -> dict[str, Moment]:
-    """The panel's time by the member it holds."""
-    return {
-        member.local: fact.body.at
-        for fact in vitals
-        if fact.body.at is not None
-        for member in fact.body.members
-        if member.local is not None
-    }
-
-
 def _file_signs(chart: Chart, case: Case) -> None:
     for fact in case.of(Sign):
         sign = fact.body
-        at = sign.at.instant if sign.at is not None else None
+        moment = sign.at or panel_times(case).get(fact.resource)
+        at = moment.instant if moment is not None else None
         if at is not None:
             said = Said(at, fact.key, sign.sign, sign.severity, sign.present, at)
             chart.signs.append(said)
         elif sign.present:
-            chart.coarse.append((fact.key, sign.at.text if sign.at is not None else ""))
+            chart.coarse.append((fact.key, moment.text if moment is not None else ""))
     for step in case.steps:
         if step.body.code is StepCode.SUSPECT_REACTION:
             at, told = reported_at(step), step_time(step)

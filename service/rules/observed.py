@@ -2,12 +2,14 @@
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from operator import itemgetter
 from typing import NamedTuple
 
 from service.facts.case import Case, UnitView
+from service.facts.fact import Fact
+from service.facts.moment import Moment
 from service.facts.once import once
 from service.facts.quantity import Reading, Vital
 from service.facts.records import Vitals
@@ -49,10 +51,30 @@ def readings(case: Case) -> tuple[Read, ...]:
     found = [
         Read(at, fact.key, reading)
         for fact in case.of(Vitals)
-        for reading in fact.body.readings
+        for reading in timed(case, fact)
         if (at := reading.at.instant) is not None
     ]
     return tuple(sorted(found, key=_at))
+
+
+def timed(case: Case, fact: Fact[Vitals]) -> tuple[Reading, ...]:
+    """The readings of a fact; those without a time of their own have that of their panel."""
+    if not fact.body.untimed:
+        return fact.body.readings
+    at = panel_times(case).get(fact.resource)
+    late = tuple(replace(reading, at=at) if at else reading for reading in fact.body.untimed)
+    return (*fact.body.readings, *late)
+
+
+@once
+def panel_times(case: Case) -> dict[str, Moment]:
+    """The panel's time by the member it holds; none for a member of panels that differ in it."""
+    found: dict[str, dict[Moment, None]] = {}
+    for fact in case.of(Vitals):
+        for member in fact.body.members:
+            if fact.body.at is not None and member.local is not None:
+                found.setdefault(member.local, {})[fact.body.at] = None
+    return {member: next(iter(times)) for member, times in found.items() if len(times) == 1}
 
 
 def between(taken: Sequence[Read], since: datetime, until: datetime) -> Sequence[Read]:

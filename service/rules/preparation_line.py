@@ -18,6 +18,7 @@ from service.rules.supplied import supplied
 
 SALINE = "sodium-chloride-0.9"
 SAME_LUMEN = frozenset({"same", "same-lumen", "same lumen"})
+OTHER_LUMEN = frozenset({"other", "other-lumen", "other lumen"})
 ADULT = 18
 
 
@@ -65,8 +66,8 @@ def fluids(pre: PreStart) -> tuple[Finding, ...]:
         return say.missing("fluid-not-sent", "What else runs was not sent.", ("fluid",))
     if fluid == SALINE:
         return say.passed("saline-only", "Nothing but 0.9 % sodium chloride runs beside it.")
-    if lumen is None:
-        text = "In which lumen the other fluid runs was not sent."
+    if lumen is None or lumen.lower() not in SAME_LUMEN | OTHER_LUMEN:
+        text = "In which lumen the other fluid runs was not sent, or in no known word."
         return say.missing("lumen-not-sent", text, ("lumen",))
     if lumen.lower() not in SAME_LUMEN:
         return say.passed("other-lumen", "The other fluid runs in another lumen.")

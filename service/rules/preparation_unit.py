@@ -8,7 +8,7 @@ from service.facts.clinical import changed_after
 from service.facts.fact import Fact
 from service.facts.finding import Cited, Finding, Remedy
 from service.facts.moment import Moment, latest_instant, local_text
-from service.facts.records import BloodUnit, Issue
+from service.facts.records import UNRECOGNISED, BloodUnit, Issue
 from service.facts.steps import StepCode
 from service.facts.unit import Group, LabelMessage, Restriction
 from service.rules.context import Also, PreStart, Stating
@@ -41,6 +41,10 @@ def expiry(pre: PreStart) -> tuple[Finding, ...]:
     ends, _ = min(known)
     if pre.at > ends:
         return say.failed("expired", "The unit has expired.", also=also)
+    unread = _unread_expiries(pre)
+    if unread:
+        text = "An expiry was read that is no date or time."
+        return say.missing("expiry-not-known", text, unread, also=also)
     limit, cited = _bag_down_by(pre)
     if ends >= limit:
         return say.passed("not-expired", "The unit does not expire while it may run.", also=also)
@@ -64,6 +68,13 @@ def _expiries(pre: PreStart) -> tuple[tuple[str, Moment], ...]:
     said += [("record", fact.body.expiry) for fact in pre.unit.described]
     found = dict.fromkeys((place, moment) for place, moment in said if moment is not None)
     return tuple(found)
+
+
+def _unread_expiries(pre: PreStart) -> tuple[str, ...]:
+    """Expiries that were sent and are none: what they say may be earlier than what is known."""
+    steps = (step for step in (pre.check, pre.start) if step is not None)
+    words = {word for step in steps for word in step.body.unusable}
+    return tuple(word for word in ("label-expiry", "bag-expiry") if word in words)
 
 
 def _last_of(pre: PreStart, moment: Moment) -> datetime | None:
@@ -133,15 +144,18 @@ WITHDRAWN: dict[str, str] = {
     "recalled": "The unit is recalled.",
     "discarded": "The unit is discarded.",
     "unavailable": "The unit is marked as not available for use.",
+    UNRECOGNISED: "The unit's status is not one that is known here.",
 }
-AFTER_USE = frozenset({"discarded", "unavailable"})
+AFTER_USE = frozenset({"discarded", "unavailable", UNRECOGNISED})
 
 
 def _withdrawn(pre: PreStart) -> _Fault | None:
     for fact in pre.unit.described:
         word = fact.body.status
         if word in WITHDRAWN and not _is_bookkeeping(pre, fact):
-            return _Fault(reason=f"unit-{word}", text=WITHDRAWN[word], facts=(fact.key,))
+            ask = Remedy.CALL_LABORATORY if word == UNRECOGNISED else None
+            text = WITHDRAWN[word]
+            return _Fault(reason=f"unit-{word}", text=text, facts=(fact.key,), remedy=ask)
     return None
 
 

@@ -11,7 +11,13 @@ from service.facts.fact import Fact
 from service.facts.moment import Moment
 from service.facts.once import once
 from service.facts.quantity import Reading, Vital
-from service.facts.records import AntibodyResult, GroupResult, PatientRecord, Vitals
+from service.facts.records import (
+    UNRECOGNISED,
+    AntibodyResult,
+    GroupResult,
+    PatientRecord,
+    Vitals,
+)
 from service.facts.unit import Group
 from service.policy.policy import Policy, Site
 from service.rules.context import PreStart
@@ -168,9 +174,12 @@ def antibody_results(
 
 
 def counts(antigen: str, policy: Policy, instant: datetime) -> bool:
-    """True for an antibody on the significance list; every one while the site lists none."""
+    """True for an antibody on the significance list; every one while the site lists none.
+
+    One that nobody knows by name always counts.
+    """
     listed = [word for word in policy.row("antibody-significance", instant).words if word]
-    return not listed or antigen in listed
+    return not listed or antigen in listed or antigen.startswith(UNRECOGNISED)
 
 
 def free_of_maternal_antibody(pre: PreStart, who: Recipient) -> bool:
@@ -180,7 +189,7 @@ def free_of_maternal_antibody(pre: PreStart, who: Recipient) -> bool:
     sent = antibody_results(pre.case, pre.site, pre.at, newborn=True)
     maternal = [fact.body for fact in sent if fact.body.maternal]
     found = [a.antigen for result in maternal for a in result.antibodies]
-    unnamed = any(r.screen == "positive" and not r.antibodies for r in maternal)
+    unnamed = any(r.screen in ("positive", UNRECOGNISED) and not r.antibodies for r in maternal)
     significant = unnamed or any(counts(antigen, pre.policy, pre.at) for antigen in found)
     return any(r.screen is not None for r in maternal) and not significant
 
@@ -243,7 +252,7 @@ def _single_sample(agreeing: Iterable[GroupResult]) -> bool:
 
 
 def _agreeing(typed: Typed, printed: Group) -> Typed:
-    if None not in (typed.abo, printed.abo) and typed.abo != printed.abo:
+    if typed.abo is not None and typed.abo != printed.abo:
         typed = replace(typed, abo=None, discrepant=True)
     if None not in (typed.rhd, printed.rhd) and typed.rhd != printed.rhd:
         typed = replace(typed, rhd="negative")

@@ -10,6 +10,8 @@ from service.facts.records import Issue
 from service.facts.steps import Step, StepCode
 
 UNCONTROLLED = frozenset({"uncontrolled"})
+# What keeps a unit until it says; where nothing was said of what, the time stands for it.
+KEEPING = frozenset({None, "validated-container", "syringe"})
 
 # Steps that may say since when the unit is out of controlled storage.
 SAY_EXIT = frozenset(
@@ -158,6 +160,6 @@ def _container(
     until = latest_instant(valid_until, zone) if valid_until is not None else None
     if container == "monitored-refrigerator":
         return _Kept(until=until, fact=fact)
-    if until is None or container in UNCONTROLLED:
+    if until is None or container not in KEEPING:
         return None
     return _Kept(until=until, fact=fact)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from service.facts.fact import Fact
 from service.facts.once import once
-from service.facts.records import BloodUnit, Issue
+from service.facts.records import UNRECOGNISED, BloodUnit, Issue
 from service.facts.steps import BagLabel
 from service.facts.unit import Component, Group
 from service.rules.context import PreStart
@@ -112,7 +112,8 @@ def _groups(pre: PreStart, described: list[BloodUnit]) -> list[Group]:
 
 def _worse(said: Iterable[str | None], worst: str) -> str | None:
     found = {word for word in said if word is not None}
-    return worst if worst in found else next(iter(sorted(found)), None)
+    unread = UNRECOGNISED if UNRECOGNISED in found else None
+    return worst if worst in found else unread or next(iter(sorted(found)), None)
 
 
 def _attributes(described: list[BloodUnit]) -> frozenset[str] | None:

@@ -18,7 +18,8 @@ def read_consent(reader: Reader) -> tuple[Body, ...]:
     """One record per decision: the consent's own, then its exceptions.
 
     Nothing for a consent that no code ties to transfusion. Active without a decision is given. A
-    draft or ended consent is not in force.
+    draft or ended consent is not in force. A consent that is narrowed by a code nobody knows gives
+    nothing: what it leaves out cannot be told. A refusal so narrowed covers everything.
     """
     consent = reader.resource
     reader.subject = reader.patient("subject")
@@ -31,7 +32,13 @@ def read_consent(reader: Reader) -> tuple[Body, ...]:
     told = [(exception, _coded(reader, [exception])) for exception in exceptions]
     told = [(exception, covered) for exception, covered in told if covered]
     if not words and not told:
+        for concept in each(consent, "category"):
+            reader.unmapped_only("consents", concept)
         return ()
+    if decision != "deny" and _narrowed(reader, [*provisions, *exceptions]):
+        text = "The consent has a provision in no known code: what it gives cannot be told."
+        reader.warn(text, "provision", "code-invalid")
+        decision = "unknown"
     start, end = _period(reader, provisions)
     bodies = [_record(reader, status, decision, words, start=start, end=end)] if words else []
     for exception, covered in told:
@@ -39,6 +46,15 @@ def read_consent(reader: Reader) -> tuple[Body, ...]:
         turned = text_of(exception, "type") or OPPOSITE.get(decision, "deny")
         bodies.append(_record(reader, status, turned, covered, start=start, end=end))
     return tuple(bodies)
+
+
+def _narrowed(reader: Reader, provisions: list[Json]) -> bool:
+    """True where a code of a provision has no word, and may take something out."""
+    listed = [code for provision in provisions for code in each(provision, "code")]
+    unknown = [code for code in listed if not reader.codes.words("consents", codings(code))]
+    for code in unknown:
+        reader.unmapped_only("consents", code)
+    return bool(unknown)
 
 
 def _record(

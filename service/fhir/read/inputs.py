@@ -1,10 +1,13 @@
 """The inputs of a bedside step, each read as the type that the contract gives it.
 
 What was sent but cannot be used is named in ``unusable`` and warned of: it is then missing, and
-what missing means is for the rules to say.
+what missing means is for the rules to say. An input that is given with different values counts as
+the worse of them; numbers that differ are unusable; names that differ stand side by side, so that
+they match nothing.
 """
 
 from collections import defaultdict
+from collections.abc import Iterable
 from decimal import Decimal
 
 from service.facts.identity import Identifier, Ref, Staff
@@ -24,13 +27,30 @@ from service.fhir.read.datatypes import (
 from service.fhir.read.group_text import group_of, group_of_text
 from service.scan.keyed import read_expiry_text
 
+BESIDE = " / "
 TEXTS = ("String", "Code", "Markdown", "Id", "Uri")
 TIMES = ("DateTime", "Date", "Instant")
-ENUMERATED: dict[str, frozenset[str]] = {
-    "spoken-confirmed": frozenset({"matches", "differs", "unable"}),
-    "appearance": frozenset({"normal", "abnormal"}),
-    "identity-recheck": frozenset({"match", "mismatch", "not-done"}),
-    "needs-more-blood": frozenset({"none", "routine", "now"}),
+# The codes an input may hold, the worst first.
+ENUMERATED: dict[str, tuple[str, ...]] = {
+    "spoken-confirmed": ("differs", "unable", "matches"),
+    "appearance": ("abnormal", "normal"),
+    "identity-recheck": ("mismatch", "not-done", "match"),
+    "needs-more-blood": ("now", "routine", "none"),
+}
+# The worse of two answers that contradict each other.
+WORSE_FLAG = {
+    "read-aloud-match": False,
+    "interrupted": True,
+    "seal-intact": False,
+    "bag-and-set-sent": False,
+}
+# Times of which the earlier is the worse.
+EARLIER_IS_WORSE = frozenset({"out-since", "valid-until", "onset", "label-expiry", "bag-expiry"})
+# Words of a code map, the worst first; a wording without a word is worse than the last of them.
+WORST_WORDS: dict[str, tuple[str, ...]] = {
+    "container": ("uncontrolled", "syringe"),
+    "lumen": ("same",),
+    "fluid": ("medicine", "calcium", "lactated-ringer", "hartmann", "glucose"),
 }
 
 
@@ -78,6 +98,9 @@ class Inputs:
             return None
         return kept[0] if kept else None
 
+    def _differing(self, word: str) -> None:
+        self._reader.warn(f"The input {word} is given with different values.", "input", "value")
+
     # -- one value
 
     def raw(self, word: str) -> str | None:
@@ -86,29 +109,49 @@ class Inputs:
         return found[1] if found and isinstance(found[1], str) and found[1] else None
 
     def text(self, word: str) -> str | None:
-        """A string without the white space around it."""
-        found = self.raw(word)
-        return (found.strip() or None) if found else None
+        """A string without the white space around it.
+
+        Strings that differ stand side by side: such a name or number equals no other.
+        """
+        said = dict.fromkeys(text.strip() for text in self.raws(word) if text.strip())
+        return self._beside(word, said)
+
+    def _beside(self, word: str, said: Iterable[str]) -> str | None:
+        texts = tuple(said)
+        if len(texts) > 1:
+            self._unusable[word] = None
+            self._differing(word)
+        return BESIDE.join(texts) or None
 
     def raws(self, word: str) -> tuple[str, ...]:
         """Every string of a repeated input, exactly as sent."""
         return tuple(v for _, v in self._every(word, *TEXTS) if isinstance(v, str) and v)
 
     def code(self, word: str) -> str | None:
-        """One of the codes that an input may hold."""
-        found = self._single(word, *TEXTS, "Coding", "CodeableConcept")
-        if found is None:
-            return None
-        said = code_of(found[1])
-        if said in ENUMERATED[word]:
-            return said
-        self.refuse(word, f"is not one of {', '.join(sorted(ENUMERATED[word]))}")
-        return None
+        """One of the codes that an input may hold; of several the worst.
+
+        The best of them does not stand beside a code that nobody knows.
+        """
+        kinds = (*TEXTS, "Coding", "CodeableConcept")
+        said = {code_of(value) for _, value in self._every(word, *kinds)}
+        if any(kind not in kinds for kind, _ in self._held[word]):
+            said.add(None)
+        known = [code for code in ENUMERATED[word] if code in said]
+        if len(said) > 1:
+            self._differing(word)
+        if len(known) < len(said):
+            self.refuse(word, f"is not one of {', '.join(sorted(ENUMERATED[word]))}")
+        best = ENUMERATED[word][-1]
+        worst = known[0] if known else None
+        return None if worst == best and len(known) < len(said) else worst
 
     def flag(self, word: str) -> bool | None:
-        """A boolean."""
-        found = self._single(word, "Boolean")
-        return found[1] if found and isinstance(found[1], bool) else None
+        """A boolean; of two that differ the worse."""
+        said = {value for _, value in self._every(word, "Boolean") if isinstance(value, bool)}
+        if len(said) > 1:
+            self._differing(word)
+            return WORSE_FLAG[word]
+        return next(iter(said), None)
 
     def whole(self, word: str) -> int | None:
         """A whole number."""
@@ -117,73 +160,102 @@ class Inputs:
 
     def date(self, word: str) -> str | None:
         """A calendar date as text, as it was sent; partial dates included."""
-        found = self._single(word, "Date", "String")
-        if found is None or not isinstance(found[1], str):
-            return None
-        if found[0] == "Date":
-            self._reader.moment_of(found[1], "input.value")
-        return found[1].strip() or None
+        held = [(k, v) for k, v in self._every(word, "Date", "String") if isinstance(v, str)]
+        for kind, value in held:
+            if kind == "Date":
+                self._reader.moment_of(value, "input.value")
+        return self._beside(word, dict.fromkeys(v.strip() for _, v in held if v.strip()))
 
     def moment(self, word: str) -> Moment | None:
-        """A date or time; one without a zone refuses the Task."""
-        found = self._single(word, *TIMES)
-        if found is None or not isinstance(found[1], str):
-            return None
-        return self._reader.moment_of(found[1], "input.value")
+        """A date or time; one without a zone refuses the Task. Of several the worse."""
+        sent = [value for _, value in self._every(word, *TIMES) if isinstance(value, str)]
+        return self._worse(word, [self._reader.moment_of(text, "input.value") for text in sent])
 
     def expiry(self, word: str) -> Moment | None:
         """An expiry: a FHIR time, or a text as printed or scanned, read in the facility's zone."""
-        found = self._single(word, *TIMES, "String")
-        if found is None or not isinstance(found[1], str):
-            return None
-        if found[0] != "String":
-            return self._reader.moment_of(found[1], "input.value")
-        read = read_expiry_text(found[1], self._reader.context.zone)
-        if read is None:
+        sent = self._every(word, *TIMES, "String")
+        read = [self._expiry(kind, value) for kind, value in sent if isinstance(value, str)]
+        if None in read:
             self.refuse(word, "is no expiry as labels write it")
-        return read
+            return None
+        return self._worse(word, read)
+
+    def _expiry(self, kind: str, text: str) -> Moment | None:
+        if kind != "String":
+            return self._reader.moment_of(text, "input.value")
+        return read_expiry_text(text, self._reader.context.zone)
+
+    def _worse(self, word: str, read: list[Moment | None]) -> Moment | None:
+        """The earlier of times that differ where that is the worse; else none of them."""
+        said = {moment.instant or moment.text: moment for moment in read if moment is not None}
+        if len(said) < 2:
+            return next(iter(said.values()), None)
+        exact = {m.instant: m for m in said.values() if m.instant is not None}
+        if word not in EARLIER_IS_WORSE or len(exact) < len(said):
+            self.refuse(word, "is given with different values")
+            return None
+        self._differing(word)
+        return exact[min(exact)]
 
     def group(self, word: str) -> Group | None:
-        """A blood group: as printed, scanned or coded."""
-        found = self._single(word, "String", "CodeableConcept", "Coding")
-        if found is None:
-            return None
-        if isinstance(found[1], str):
-            group = group_of_text(found[1])
-        else:
-            group = group_of(self._reader, _concept(found[1]), "input.value")
-        if group is None:
+        """A blood group: as printed, scanned or coded.
+
+        One that cannot be read, and two that differ, are a group that is not known: it agrees with
+        no other.
+        """
+        sent = self._every(word, "String", "CodeableConcept", "Coding")
+        said = [self._group(value) for _, value in sent]
+        if None in said:
             self.refuse(word, "is no blood group that can be read")
-        return group
+        elif len(set(said)) > 1:
+            self.refuse(word, "is given with different values")
+        else:
+            return said[0] if said else None
+        return Group()
+
+    def _group(self, value: object) -> Group | None:
+        if isinstance(value, str):
+            return group_of_text(value)
+        return group_of(self._reader, _concept(value), "input.value")
 
     def amount(self, word: str, unit: str) -> Decimal | None:
-        """A quantity in a UCUM unit."""
-        found = self._single(word, "Quantity")
-        if found is None or not isinstance(found[1], dict):
+        """A quantity in a UCUM unit; two that differ are unusable."""
+        sent = [value for _, value in self._every(word, "Quantity") if isinstance(value, dict)]
+        measured = [self._reader.measure(value, unit) for value in sent]
+        reasons = [reason for _, reason in measured if reason is not None]
+        if reasons:
+            self.refuse(word, f"cannot be read as {unit} ({reasons[0]})")
             return None
-        value, reason = self._reader.measure(found[1], unit)
-        if reason is not None:
-            self.refuse(word, f"cannot be read as {unit} ({reason})")
-        return value
+        values = {value for value, _ in measured}
+        if len(values) > 1:
+            self.refuse(word, "is given with different values")
+            return None
+        return next(iter(values), None)
 
     # -- concepts
-
-    def concept(self, word: str) -> Json | None:
-        """A CodeableConcept; a string counts as its text."""
-        found = self._single(word, "CodeableConcept", "Coding", *TEXTS)
-        return _concept(found[1]) if found else None
 
     def concepts(self, word: str) -> list[Json]:
         """Every CodeableConcept of a repeated input."""
         return [_concept(v) for _, v in self._every(word, "CodeableConcept", "Coding", *TEXTS)]
 
     def said(self, word: str, map_name: str = "") -> str | None:
-        """What a CodeableConcept says: the word of a code map, else its own wording."""
-        found = self.concept(word)
-        if found is None:
-            return None
-        mapped = self._reader.word(map_name, found, "input.value") if map_name else None
-        return mapped or wording(found)
+        """What a CodeableConcept says: the word of a code map, else its own wording.
+
+        Of several the worst, else all of them side by side.
+        """
+        said = dict.fromkeys(self._said(one, map_name) for one in self.concepts(word))
+        texts = {text: None for text in said if text}
+        if len(texts) > 1:
+            self._differing(word)
+        worst = WORST_WORDS.get(word, ())
+        found = [text for text in worst if text in texts]
+        words = self._reader.codes.concepts[map_name].words if map_name else frozenset()
+        found += [text for text in texts if worst and text not in words]
+        return found[0] if found else BESIDE.join(texts) or None
+
+    def _said(self, concept: Json, map_name: str) -> str | None:
+        mapped = self._reader.word(map_name, concept, "input.value") if map_name else None
+        return mapped or wording(concept)
 
     def all_said(self, word: str) -> tuple[str, ...]:
         """The wordings of a repeated CodeableConcept."""

@@ -7,6 +7,7 @@ from service.facts.unit import UnitRef
 from service.fhir.read.common import Reader
 from service.fhir.read.datatypes import codings, each, one, text_of
 from service.fhir.read.order import flag
+from service.fhir.read.told import told
 from service.fhir.read.unit import own_word
 from service.fhir.read.which_unit import unit_ref
 
@@ -69,8 +70,7 @@ def _patient(reader: Reader) -> Ref | None:
 
 
 def _match(reader: Reader) -> str | None:
-    concept = one(reader.resource, "matchStatus")
-    return reader.known("match-statuses", concept, "matchStatus") if concept else None
+    return told(reader, "match-statuses", one(reader.resource, "matchStatus"), "matchStatus")
 
 
 def _performer(reader: Reader, function: str) -> Staff | None:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from service.facts.fact import Body
 from service.facts.identity import Ref
 from service.facts.records import (
+    UNRECOGNISED,
     AllowedGroups,
     Antibody,
     AntibodyResult,
@@ -14,10 +15,11 @@ from service.facts.records import (
     LabResult,
 )
 from service.facts.unit import Component, Group, UnitRef
-from service.fhir.read.antigen import antigen_of
+from service.fhir.read.antigen import ANTIGEN_SYSTEM, antigen_of
 from service.fhir.read.common import Reader
 from service.fhir.read.datatypes import (
     Json,
+    choice,
     chosen,
     codings,
     each,
@@ -25,9 +27,11 @@ from service.fhir.read.datatypes import (
     number_of,
     one,
     text_of,
+    wording,
 )
 from service.fhir.read.group_text import group_of, group_of_text
 from service.fhir.read.order import flag
+from service.fhir.read.told import told, unread
 from service.fhir.read.vitals import when
 from service.fhir.read.which_unit import BAGS, unit_of_text, unit_ref
 
@@ -67,11 +71,11 @@ def _result_word(reader: Reader) -> str | None:
         said = "yes" if flagged else "no"
     if said is not None:
         return said
-    told = [
+    words = [
         reader.word("result-words", concept, "interpretation")
         for concept in each(reader.resource, "interpretation")
     ]
-    return next((word for word in told if word), None)
+    return next((word for word in words if word), None)
 
 
 def _sample(reader: Reader) -> Ref | None:
@@ -84,13 +88,46 @@ def _about_unit(reader: Reader) -> bool:
     return any(ref is not None and ref.kind in BAGS for ref in focus)
 
 
+# -- how far a statement counts
+
+PROVISIONAL = frozenset({"preliminary", "unknown"})
+PLAIN = frozenset({"normal", "positive", "negative"})
+
+
+def _provisional(reader: Reader) -> bool:
+    """True for a result that is not final, or of unknown status: only its worse side counts."""
+    return reader.resource.get("status") in PROVISIONAL
+
+
+def _value(part: Json) -> Json:
+    """The value as a CodeableConcept, a string as its text; empty when there is none."""
+    value = chosen(part, "value", "CodeableConcept")
+    if isinstance(value, dict):
+        return value
+    found = choice(part, "value")
+    text = text_of(part, "valueString")
+    return {"text": text} if text else {"text": "a value of another type"} if found else {}
+
+
+def _doubtful(reader: Reader, part: Json) -> bool:
+    """True where the interpretation is more than normal, positive or negative."""
+    words = {
+        reader.word("result-words", concept, "interpretation")
+        for concept in each(part, "interpretation")
+    }
+    if words <= PLAIN:
+        return False
+    reader.warn("The interpretation is not a known one.", "interpretation", "code-invalid")
+    return True
+
+
 # -- ABO and RhD
 
 
 def _rhd(reader: Reader) -> tuple[Body, ...]:
-    """A patient's RhD type alone."""
-    if _stated_group(reader) is None:
-        reader.warn("The RhD type cannot be read and is not used.", "value", "value")
+    """A patient's RhD type alone; one that cannot be read counts as negative."""
+    if not _value(reader.resource) and not each(reader.resource, "interpretation"):
+        reader.warn("An RhD type without a value is not used.", "value", "value")
         return ()
     return _groups(reader)
 
@@ -104,45 +141,65 @@ def _groups(reader: Reader) -> tuple[Body, ...]:
     if group is None:
         text = "The group cannot be read; it counts as discrepant with any other."
         reader.warn(text, "value", "value")
-    preliminary = reader.resource.get("status") == "preliminary"
     as_type = reader.own(reader.resource, "rhd-transfuse-as")
+    of_no_status = reader.resource.get("status") == "unknown"
+    discrepant = of_no_status or flag(reader, "group-discrepant") is True
     return (
         GroupResult(
             group=group or Group(),
             at=when(reader),
-            confirmed=False if preliminary else flag(reader, "group-confirmed"),
+            confirmed=False if _provisional(reader) else flag(reader, "group-confirmed"),
             rhd_transfuse_as=as_type if as_type in ("positive", "negative") else None,
             sample=_sample(reader),
-            discrepant=group is None or flag(reader, "group-discrepant") is True,
+            discrepant=group is None or discrepant,
         ),
     )
 
 
 def _stated_group(reader: Reader) -> Group | None:
-    """The group of the Observation's own value, or of its ABO and RhD components together."""
-    own = _part_group(reader, reader.resource)
-    if own is not None:
-        return own
-    parts = [_part_group(reader, part) for part in each(reader.resource, "component")]
-    said = [part for part in parts if part is not None]
-    abo = {part.abo for part in said if part.abo}
-    rhd = {part.rhd for part in said if part.rhd}
-    if len(abo) > 1 or len(rhd) > 1 or not said:
+    """The group of the Observation's own value and of its ABO and RhD components together.
+
+    None where ABO cannot be read or two values differ; an RhD type that cannot be read is
+    ``unrecognised``.
+    """
+    parts = (reader.resource, *each(reader.resource, "component"))
+    said = [group for part in parts if (group := _part_group(reader, part)) is not None]
+    abo = {group.abo for group in said if group.abo}
+    rhd = {group.rhd for group in said if group.rhd}
+    if len(abo) > 1 or UNRECOGNISED in abo or not said:
         return None
-    return Group(abo=next(iter(abo), None), rhd=next(iter(rhd), None))
+    if UNRECOGNISED not in rhd and len(rhd) > 1:
+        return None
+    return Group(
+        abo=next(iter(abo), None),
+        rhd=UNRECOGNISED if UNRECOGNISED in rhd else next(iter(rhd), None),
+    )
+
+
+UNREAD = {
+    "abo": Group(abo=UNRECOGNISED),
+    "rhd": Group(rhd=UNRECOGNISED),
+    "abo-rhd": Group(abo=UNRECOGNISED, rhd=UNRECOGNISED),
+}
 
 
 def _part_group(reader: Reader, part: Json) -> Group | None:
-    test = reader.word("tests", one(part, "code"), "code")
+    """What a part says of the group; None for another test, or for one without a value."""
+    test = reader.word("tests", one(part, "code"), "code") or ""
+    if test not in UNREAD:
+        return None
+    value = _value(part)
+    if test != "rhd" and not value:
+        return None
+    if _doubtful(reader, part):
+        return UNREAD[test]
     if test == "rhd":
         rhd = _said(reader, part, "rhd-types")
-        return Group(rhd=rhd) if rhd else None
-    if test not in ("abo", "abo-rhd"):
-        return None
-    value = chosen(part, "value", "CodeableConcept")
-    if isinstance(value, dict):
-        return group_of(reader, value, "value")
-    return group_of_text(text_of(part, "valueString"))
+        unread = value or each(part, "interpretation")
+        return Group(rhd=rhd) if rhd else UNREAD[test] if unread else None
+    coded = isinstance(chosen(part, "value", "CodeableConcept"), dict)
+    group = group_of(reader, value, "value") if coded else group_of_text(text_of(value, "text"))
+    return group or UNREAD[test]
 
 
 def _said(reader: Reader, part: Json, concept: str) -> str | None:
@@ -163,9 +220,16 @@ def _said(reader: Reader, part: Json, concept: str) -> str | None:
 
 
 def _screen(reader: Reader) -> tuple[Body, ...]:
+    """An antibody screen. One that cannot be read may be positive, and is no negative one."""
     screen = _said(reader, reader.resource, "polarities")
-    if screen is None:
+    sent = _value(reader.resource) or each(reader.resource, "interpretation")
+    if _doubtful(reader, reader.resource) or (screen is None and sent):
+        screen = UNRECOGNISED
+    if screen in (None, UNRECOGNISED):
         reader.warn("The result of the antibody screen cannot be read.", "value", "value")
+    if screen == "negative" and _provisional(reader):
+        reader.warn("A negative screen that is not final is not used.", "status")
+        screen = None
     return (_antibodies(reader, screen),)
 
 
@@ -190,15 +254,18 @@ def _antibodies(reader: Reader, screen: str | None) -> AntibodyResult:
 
 
 def _named(reader: Reader, part: Json) -> list[Antibody]:
-    """The antibodies of a value: antigens by code, or exact texts such as ``anti-K``."""
-    value = chosen(part, "value", "CodeableConcept") or {}
-    texts = [text_of(value, "text"), text_of(part, "valueString")]
+    """The antibodies of a value: antigens by code, or exact texts such as ``anti-K``.
+
+    One that no code map knows is kept as unrecognised, for no unit is typed against it.
+    """
+    value = _value(part)
     found = [antigen_of(reader, coding) for coding in codings(value)]
     if not any(found):
-        found = [_against(reader, text) for text in texts]
+        found = [_against(reader, text_of(value, "text"))]
     kept = sorted({antigen for antigen in found if antigen})
-    if codings(value) and not kept and not _said(reader, part, "polarities"):
+    if not kept and _may_name(reader, part, value):
         reader.unknown("antigens", value, "value")
+        kept = [unread(wording(value))]
     return [
         Antibody(
             antigen=antigen,
@@ -207,6 +274,19 @@ def _named(reader: Reader, part: Json) -> list[Antibody]:
         )
         for antigen in kept
     ]
+
+
+def _may_name(reader: Reader, part: Json, value: Json) -> bool:
+    """True where a value that is no polarity stands in the place of an antibody's name."""
+    if not value or _said(reader, part, "polarities"):
+        return False
+    of_antigens = any(
+        reader.codes.system(text_of(coding, "system")) == ANTIGEN_SYSTEM
+        for coding in codings(value)
+    )
+    named = (wording(value) or "").lower().startswith(ANTI)
+    test = reader.word("tests", one(part, "code"), "code")
+    return of_antigens or named or test == "antibody-identification"
 
 
 def _against(reader: Reader, text: str | None) -> str | None:
@@ -229,22 +309,47 @@ def _crossmatch(reader: Reader) -> tuple[Body, ...]:
     if unit is None:
         reader.warn("A crossmatch that names no unit is stored and not used.", "focus")
         return ()
-    value = chosen(reader.resource, "value", "CodeableConcept") or {}
-    text = text_of(reader.resource, "valueString")
-    result = reader.word("crossmatch-results", value, "value")
-    result = result or reader.codes.text_word("crossmatch-results", text)
-    if result is None:
-        reader.warn("The result of the crossmatch cannot be read.", "value", "value")
     until = reader.own(reader.resource, "crossmatch-valid-until")
     return (
         CrossmatchResult(
             unit=unit,
-            result=result,
+            result=_matched(reader),
             at=when(reader),
             valid_until=reader.moment_of(until, "extension") if until else None,
             sample=_sample(reader),
         ),
     )
+
+
+# What an interpretation may say beside a result without contradicting it.
+BESIDE = {
+    "compatible": frozenset({"normal", "negative"}),
+    "least-incompatible": PLAIN,
+    "incompatible": None,
+}
+
+
+def _matched(reader: Reader) -> str | None:
+    """The result; unrecognised where its interpretation does not go with it.
+
+    A compatible one that is not final says nothing yet, and one of unknown status is doubtful.
+    """
+    result = told(reader, "crossmatch-results", _value(reader.resource), "value")
+    if result is None:
+        reader.warn("A crossmatch without a result is not used.", "value", "value")
+        return None
+    beside = BESIDE.get(result)
+    words = {
+        reader.word("result-words", concept, "interpretation")
+        for concept in each(reader.resource, "interpretation")
+    }
+    if beside is not None and not words <= beside:
+        reader.warn("Value and interpretation contradict each other.", "interpretation", "value")
+        return UNRECOGNISED
+    if result != "compatible" or not _provisional(reader):
+        return result
+    reader.warn("A compatible crossmatch that is not final is not used.", "status")
+    return UNRECOGNISED if reader.resource.get("status") == "unknown" else None
 
 
 def _crossmatched(reader: Reader) -> UnitRef | None:
@@ -265,16 +370,18 @@ def _crossmatched(reader: Reader) -> UnitRef | None:
 
 
 def _allowed(reader: Reader) -> tuple[Body, ...]:
-    """Groups the laboratory allows, per component; without components, for every component."""
+    """Groups the laboratory allows, per component; without components, for every component.
+
+    A group that cannot be read is a list without that group, and allows none.
+    """
     listed: dict[Component | None, set[str]] = defaultdict(set)
-    own = _group_word(reader, reader.resource)
-    if own:
-        listed[None].add(own)
+    if _value(reader.resource):
+        listed[None].add(_group_word(reader, reader.resource))
     for part in each(reader.resource, "component"):
         component = reader.known("components", one(part, "code"), "component.code")
-        group = _group_word(reader, part)
-        if component and group:
-            listed[Component(component)].add(group)
+        listed[Component(component) if component else None].add(
+            _group_word(reader, part) if component else UNRECOGNISED
+        )
     at = when(reader)
     return tuple(
         AllowedGroups(component=component, groups=frozenset(groups), at=at)
@@ -282,14 +389,15 @@ def _allowed(reader: Reader) -> tuple[Body, ...]:
     )
 
 
-def _group_word(reader: Reader, part: Json) -> str | None:
-    """``A positive``, or ``A`` when RhD does not matter."""
+def _group_word(reader: Reader, part: Json) -> str:
+    """``A positive``, or ``A`` when RhD does not matter; unrecognised when it cannot be read."""
     value = chosen(part, "value", "CodeableConcept") or {}
     group = group_of(reader, value, "value") if value else None
     if group is None:
         group = group_of_text(text_of(part, "valueString"))
     if group is None or group.abo is None:
-        return None
+        reader.warn("An allowed group cannot be read and allows nothing.", "value", "value")
+        return UNRECOGNISED
     return f"{group.abo} {group.rhd}" if group.rhd else group.abo
 
 

@@ -8,7 +8,7 @@ from service.fhir.read.signs import read_signs
 from service.fhir.read.vitals import has_vitals, read_vitals
 
 NOT_READINGS = frozenset({"entered-in-error", "cancelled"})
-UNFINISHED = frozenset({"registered", "unknown"})
+UNFINISHED = frozenset({"registered"})
 REPORTED = frozenset({"symptom", "vital-signs"})
 
 
@@ -32,6 +32,10 @@ def _stated(reader: Reader, code: Json) -> tuple[Body, ...]:
     test = reader.word("tests", code, "code")
     if test is not None:
         return read_test(reader, test)
+    if reader.resource.get("status") == "unknown":
+        text = "Of an Observation of unknown status only the signs that are present are used."
+        reader.warn(text, "status")
+        return tuple(sign for sign in read_signs(reader) if sign.present)
     analyte = reader.word("results", code, "code")
     if analyte is not None:
         return read_result(reader, analyte)

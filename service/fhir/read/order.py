@@ -24,14 +24,11 @@ from service.fhir.read.datatypes import (
     text_of,
     wording,
 )
+from service.fhir.read.told import unread
 from service.fhir.read.which_unit import PRODUCT_SYSTEM
 from service.scan.keyed import read_product
 
 URGENT = frozenset({"urgent", "asap", "stat"})
-REQUIREMENT_SYSTEMS = (
-    "http://terminology.hl7.org/CodeSystem/v2-0508",
-    "https://transfusion-events.example/fhir/CodeSystem/requirement",
-)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -40,7 +37,7 @@ class _Details:
 
     requirements: set[str] = field(default_factory=set)
     antigens: set[str] = field(default_factory=set)
-    rate: Decimal | None = None
+    rates: set[Decimal | None] = field(default_factory=set)
     continues: bool = False
     premedication: bool | None = None
     recent_transfusion: bool | None = None
@@ -78,7 +75,7 @@ def read_order(reader: Reader) -> tuple[Body, ...]:
             quantity_unit=unit,
             requirements=frozenset(said.requirements),
             antigens_negative=frozenset(said.antigens),
-            rate=said.rate,
+            rate=_only_rate(reader, said),
             urgency=_urgency(reader, named),
             start=start,
             end=end,
@@ -179,9 +176,16 @@ def _details(reader: Reader) -> _Details:
     for detail in each(reader.resource, "orderDetail"):
         for parameter in each(detail, "parameter"):
             code = one(parameter, "code")
-            word = reader.known("order-parameters", code, PARAMETER) if code else None
+            word = reader.word("order-parameters", code, PARAMETER) if code else None
             READ.get(word or "", _loose)(reader, parameter, said)
     return said
+
+
+def _only_rate(reader: Reader, said: _Details) -> Decimal | None:
+    """The ordered rate; none where two differ or one cannot be read."""
+    if len(said.rates) > 1:
+        reader.warn("Rates that differ are not used.", PARAMETER, "value")
+    return next(iter(said.rates)) if len(said.rates) == 1 else None
 
 
 PARAMETER = "orderDetail.parameter"
@@ -195,9 +199,17 @@ def _requirement(reader: Reader, parameter: Json, said: _Details) -> None:
     antigens = _antigens(reader, concept)
     said.requirements |= words
     said.antigens |= antigens
-    if not words and not antigens and text:
-        reader.unknown("requirements", concept or {"text": text}, PARAMETER)
-        said.requirements.add(f"unrecognised: {text}")
+    if not words and not antigens:
+        _unread(reader, "requirements", concept, text, said)
+
+
+def _unread(reader: Reader, concept: str, value: Json, text: str | None, said: _Details) -> None:
+    """Keeps what has no word as a requirement that no unit is taken to meet."""
+    if wording(value):
+        reader.unknown(concept, value, PARAMETER)
+    else:
+        reader.warn("What the order requires cannot be read.", PARAMETER, "code-invalid")
+    said.requirements.add(unread(text))
 
 
 def _negative(reader: Reader, parameter: Json, said: _Details) -> None:
@@ -207,7 +219,7 @@ def _negative(reader: Reader, parameter: Json, said: _Details) -> None:
     if not antigens:
         text = text_of(parameter, "valueString") or wording(concept) or "antigen-negative"
         reader.unknown("antigens", concept or {"text": text}, PARAMETER)
-        said.requirements.add(f"unrecognised: {text} negative")
+        said.requirements.add(unread(f"{text} negative"))
 
 
 def _antigens(reader: Reader, concept: Json) -> set[str]:
@@ -221,11 +233,13 @@ def _antigens(reader: Reader, concept: Json) -> set[str]:
 
 
 def _rate(reader: Reader, parameter: Json, said: _Details) -> None:
-    said.rate = reader.amount(one(parameter, "valueQuantity"), "mL/h", PARAMETER)
+    said.rates.add(reader.amount(one(parameter, "valueQuantity"), "mL/h", PARAMETER))
 
 
 def _continue(reader: Reader, parameter: Json, said: _Details) -> None:
-    said.continues = flag_of(parameter, "valueBoolean") is not False
+    """Alone it says yes; beside a value that is no boolean it says nothing."""
+    value = choice(parameter, "value")
+    said.continues = value is None or value == ("Boolean", True)
 
 
 def _flag_reader(name: str) -> Callable[[Reader, Json, _Details], None]:
@@ -237,14 +251,29 @@ def _flag_reader(name: str) -> Callable[[Reader, Json, _Details], None]:
 
 
 def _loose(reader: Reader, parameter: Json, said: _Details) -> None:
-    """A detail that no parameter code explains: R4 writes requirements so, among other things."""
-    concept = one(parameter, "valueCodeableConcept")
-    systems = {reader.codes.system(text_of(coding, "system")) for coding in codings(concept)}
-    words = reader.codes.words("requirements", codings(concept))
-    if words or systems & set(REQUIREMENT_SYSTEMS) or _antigens(reader, concept):
+    """A detail that no parameter code explains: R4 writes requirements so, among other things.
+
+    What is neither an urgency nor mapped as information may be a requirement, and counts as one.
+    """
+    code, concept = one(parameter, "code"), one(parameter, "valueCodeableConcept")
+    known = reader.codes.words("urgencies", codings(concept))
+    if known or "information" in reader.codes.words("order-parameters", codings(concept)):
+        return
+    if wording(concept) and not wording(code):
         _requirement(reader, parameter, said)
-    elif codings(concept) and not reader.codes.words("urgencies", codings(concept)):
-        reader.unknown("requirements", concept, "orderDetail")
+        return
+    words = reader.codes.words("requirements", codings(concept))
+    antigens = _antigens(reader, concept)
+    if words or antigens:
+        _requirement(reader, parameter, said)
+        return
+    value = text_of(parameter, "valueString") or wording(concept)
+    text = ": ".join(part for part in (wording(code), value) if part)
+    _unread(reader, "order-parameters", code, text, said)
+
+
+def _information(reader: Reader, parameter: Json, said: _Details) -> None:
+    """What a site maps as of no consequence to any rule."""
 
 
 READ: dict[str, Callable[[Reader, Json, _Details], None]] = {
@@ -255,4 +284,5 @@ READ: dict[str, Callable[[Reader, Json, _Details], None]] = {
     "premedication": _flag_reader("premedication"),
     "recent-transfusion": _flag_reader("recent_transfusion"),
     "recent-pregnancy": _flag_reader("recent_pregnancy"),
+    "information": _information,
 }

@@ -16,7 +16,7 @@ from service.fhir.read.common import Reader
 from service.fhir.read.datatypes import Json, codings, each, identifier_of, one, wording
 from service.fhir.read.which_unit import unit_ref
 
-BEGUN = frozenset({"in-progress", "on-hold", "stopped", "completed", "entered-in-error"})
+BEGUN = frozenset({"in-progress", "on-hold", "stopped", "completed", "entered-in-error", "unknown"})
 OVER = frozenset({"stopped", "completed"})
 
 
@@ -39,12 +39,15 @@ def read_procedure(reader: Reader) -> tuple[Body, ...]:
         return ()
     times = _times(reader)
     if status not in BEGUN:
+        reader.warn("A transfusion that was not begun is stored and not used.", "status")
         return ()
+    if status == "unknown":
+        reader.warn("A transfusion of unknown status counts as begun.", "status", "code-invalid")
     if times.start is None:
         reader.warn("A transfusion without its start is stored and not used.", "occurrence")
         return ()
     start = _start(reader, times.start)
-    if status in OVER:
+    if status in OVER or (status == "unknown" and times.end is not None):
         return (start, _end(reader, start, times))
     if status == "on-hold":
         return (start, *_interruption(reader, start, times))

@@ -16,7 +16,17 @@ UNIT_STATUS = "http://hl7.org/fhir/biologicallyderived-product-status"
 ICSR_DIN = "http://hl7.org/fhir/us/icsr-ae-reporting/StructureDefinition/icsr-ext-donationIdentificationNumber"
 CHOICES = frozenset({"value", "occurrence", "occurence", "effective", "timing"})
 MANY = frozenset(
-    {"basedOn", "partOf", "property", "performer", "parameter", "used", "orderDetail", "parent"}
+    {
+        "basedOn",
+        "partOf",
+        "property",
+        "performer",
+        "parameter",
+        "used",
+        "orderDetail",
+        "parent",
+        "productStatus",
+    }
 )
 NESTED = frozenset({"orderDetail"})
 
@@ -31,6 +41,15 @@ RENAMED = {
     "Encounter.actualPeriod": "Encounter.period",
     "ServiceRequest.reason": "ServiceRequest.reasonCode",
 }
+# R5 elements that R4 carries in a cross-version extension on the element above them.
+CARRIED = (
+    "BiologicallyDerivedProduct.productStatus",
+    "BiologicallyDerivedProduct.expirationDate",
+    "BiologicallyDerivedProduct.biologicalSourceEvent",
+    "BiologicallyDerivedProduct.division",
+    "BiologicallyDerivedProduct.property",
+    "ServiceRequest.orderDetail.parameter",
+)
 
 
 def neutral(resource: Json) -> Json:
@@ -51,6 +70,10 @@ def expression(path: str) -> str:
             if element not in BASIC
             else f"Basic.{element}"
         )
+    for carried in CARRIED:
+        if path == carried or path.startswith(f"{carried}."):
+            above = carried.rpartition(".")[0]
+            return f"{above}.extension('{CROSS}{carried}').value" + path[len(carried) :]
     for wide, narrow in RENAMED.items():
         if path == wide or path.startswith((f"{wide}.", f"{wide}Period", f"{wide}DateTime")):
             return narrow + path[len(wide) :]
@@ -177,9 +200,7 @@ def _issue(resource: Json) -> Json:
 def _unit(resource: Json) -> Json:
     """The unit; the donation number also from the older extension on the collection."""
     shaped = dict(resource)
-    status = text_of(resource, "status")
-    if status and not one(resource, "productStatus"):
-        shaped["productStatus"] = {"system": UNIT_STATUS, "code": status}
+    shaped["productStatus"] = list(_statuses(resource))
     held = [
         ext for ext in each(one(resource, "collection"), "extension") if ext.get("url") == ICSR_DIN
     ]
@@ -189,6 +210,19 @@ def _unit(resource: Json) -> Json:
     elif numbers:
         shaped["identifier"] = [*each(resource, "identifier"), *map(_as_donation, numbers)]
     return shaped
+
+
+def _statuses(resource: Json) -> Iterator[Json]:
+    """Every status that was sent: the element of R4, and R5's in whatever type it came."""
+    status = text_of(resource, "status")
+    if status:
+        yield {"system": UNIT_STATUS, "code": status}
+    sent = resource.get("productStatus", [])
+    for value in sent if isinstance(sent, list) else [sent]:
+        if not isinstance(value, dict):
+            yield {"code": str(value)}
+        else:
+            yield from codings(value) or [value]
 
 
 def _as_donation(number: Json) -> Json:
@@ -205,10 +239,14 @@ def _order(resource: Json) -> Json:
 
 
 def _detail(detail: Json) -> Json:
-    """An order detail: its parameters, and the concept that R4 has in place of them."""
+    """An order detail: its parameters, and the concept that R4 has in place of them.
+
+    A text beside parameters only says in words what they say.
+    """
     parameters = each(detail, "parameter")
     concept: Json = {name: detail[name] for name in ("coding", "text") if name in detail}
-    loose = [{"valueCodeableConcept": concept}] if codings(concept) else []
+    told = codings(concept) or (text_of(concept, "text") and not parameters)
+    loose = [{"valueCodeableConcept": concept}] if told else []
     return {"parameter": [*parameters, *loose]}
 
 

@@ -251,8 +251,9 @@ def _rules(inputs: Inputs) -> tuple[str, ...]:
 
 
 def _reason_code(inputs: Inputs) -> str | None:
-    """``system|code`` of the reason, where it was coded."""
-    for coding in codings(inputs.concept("reason") or {}):
+    """``system|code`` of the reason, where it was coded and given once."""
+    given = inputs.concepts("reason")
+    for coding in codings(given[0]) if len(given) == 1 else ():
         system, code = text_of(coding, "system"), text_of(coding, "code")
         if system and code:
             return f"{system}|{code}"

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from service.facts.fact import Body
 from service.facts.moment import Moment
-from service.facts.records import BloodUnit
+from service.facts.records import UNRECOGNISED, BloodUnit
 from service.facts.unit import Component, Group, UnitRef
 from service.fhir import products
 from service.fhir.read.antigen import typed_antigen
@@ -21,8 +21,17 @@ from service.fhir.read.datatypes import (
     text_of,
 )
 from service.fhir.read.group_text import group_of
+from service.fhir.read.told import told
 from service.fhir.read.which_unit import described_unit, unit_ref
 
+GRAVEST_FIRST = (
+    "recalled",
+    "quarantined",
+    "discarded",
+    "unavailable",
+    UNRECOGNISED,
+    "available",
+)
 PROPERTY_SYSTEM = "http://hl7.org/fhir/biologicallyderived-product-property-type-codes"
 STATUS_SYSTEM = "http://hl7.org/fhir/biologicallyderived-product-status"
 
@@ -38,7 +47,7 @@ class _Properties:
     titre: str | None = None
     additive_solution: bool | None = None
     volume: Decimal | None = None
-    component: Component | None = None
+    components: set[Component | None] = field(default_factory=set)
 
 
 def read_unit(reader: Reader) -> tuple[Body, ...]:
@@ -55,7 +64,7 @@ def read_unit(reader: Reader) -> tuple[Body, ...]:
         BloodUnit(
             identifiers=reader.identifiers(),
             unit=replace(ref, collection=ref.collection or said.collection),
-            component=said.component or (known.component if known else None),
+            component=_kind(reader, said, known),
             group=said.group,
             expiry=_expiry(reader),
             attributes=frozenset(attributes) if attributes is not None else None,
@@ -70,6 +79,14 @@ def read_unit(reader: Reader) -> tuple[Body, ...]:
             product_text=_text(unit, known),
         ),
     )
+
+
+def _kind(reader: Reader, said: _Properties, known: products.Product | None) -> Component | None:
+    """The component; none where property and product code contradict, or one has no known word."""
+    found = said.components | ({known.component} if known else set())
+    if len(found) > 1:
+        reader.warn("What the unit is was said in two ways that differ.", "property", "value")
+    return next(iter(found)) if len(found) == 1 else None
 
 
 def _text(unit: Json, known: products.Product | None) -> str | None:
@@ -89,7 +106,7 @@ def _solution(said: _Properties, known: products.Product | None) -> bool | None:
 def own_word(reader: Reader, concept: str, fact: str) -> str | None:
     """The word of an own extension that holds a CodeableConcept."""
     found = reader.own(reader.resource, fact)
-    return reader.known(concept, found, "extension") if isinstance(found, dict) else None
+    return told(reader, concept, found, "extension") if isinstance(found, dict) else None
 
 
 def _expiry(reader: Reader) -> Moment | None:
@@ -97,13 +114,31 @@ def _expiry(reader: Reader) -> Moment | None:
 
 
 def _status(reader: Reader) -> str | None:
-    """The graver of what the element and our own extension say."""
-    own = reader.own(reader.resource, "unit-status")
-    word = own if own in reader.codes.concepts["unit-statuses"].words else None
-    coding = one(reader.resource, "productStatus")
-    system = text_of(coding, "system") or STATUS_SYSTEM
-    said = reader.codes.word("unit-statuses", system, text_of(coding, "code"))
-    return word or said
+    """The gravest of all that the element and our own extension say; an unknown word is grave."""
+    said = {_status_word(reader, coding) for coding in each(reader.resource, "productStatus")}
+    said |= _own_statuses(reader)
+    return next((word for word in GRAVEST_FIRST if word in said), None)
+
+
+def _status_word(reader: Reader, coding: Json) -> str:
+    system, code = text_of(coding, "system"), text_of(coding, "code")
+    word = reader.codes.word("unit-statuses", system or STATUS_SYSTEM, code)
+    if word is not None:
+        return word
+    reader.warn("The status of the unit is not a known one.", "productStatus", "code-invalid")
+    reader.unmapped_only("unit-statuses", {"coding": [coding]})
+    return UNRECOGNISED
+
+
+def _own_statuses(reader: Reader) -> set[str]:
+    row = reader.codes.elements["unit-status"]
+    sent = [ext for ext in each(reader.resource, "extension") if ext.get("url") == row.url]
+    values = reader.every_own(reader.resource, "unit-status")
+    words = reader.codes.concepts["unit-statuses"].words
+    if len(values) < len(sent) or not words.issuperset(values):
+        reader.warn("The status of the unit is not a known one.", "extension", "code-invalid")
+        return {UNRECOGNISED, *words.intersection(values)}
+    return set(values)
 
 
 def _parents(reader: Reader) -> tuple[UnitRef, ...]:
@@ -140,6 +175,7 @@ def _group(reader: Reader, element: Json, said: _Properties) -> None:
     group = group_of(reader, _value(element), "property")
     if group is None:
         reader.unknown("groups", _value(element), "property")
+        said.group = Group()
     elif said.group not in (None, group):
         reader.warn("The unit states two groups; neither is used.", "property", "code-invalid")
         said.group = Group()
@@ -171,20 +207,27 @@ def _attribute(reader: Reader, element: Json, said: _Properties) -> None:
 
 
 def _titre(reader: Reader, element: Json, said: _Properties) -> None:
-    said.titre = reader.known("titres", _value(element), "property")
+    """The worse titre; one in no known word stands for no low one."""
+    word = told(reader, "titres", _value(element), "property") or UNRECOGNISED
+    worst = (word, said.titre)
+    said.titre = next(known for known in ("high", UNRECOGNISED, "low") if known in worst)
 
 
 def _additive(reader: Reader, element: Json, said: _Properties) -> None:
-    said.additive_solution = flag_of(element, "valueBoolean")
+    found = flag_of(element, "valueBoolean")
+    said.additive_solution = False if said.additive_solution is False else found
 
 
 def _volume(reader: Reader, element: Json, said: _Properties) -> None:
-    said.volume = reader.amount(one(element, "valueQuantity"), "mL", "property")
+    """The volume; of two that differ the larger, for it takes longer."""
+    found = reader.amount(one(element, "valueQuantity"), "mL", "property")
+    if found is not None:
+        said.volume = max(found, said.volume or found)
 
 
 def _component(reader: Reader, element: Json, said: _Properties) -> None:
-    word = reader.known("components", _value(element), "property")
-    said.component = Component(word) if word else None
+    word = told(reader, "components", _value(element), "property")
+    said.components.add(Component(word) if word in set(Component) else None)
 
 
 READ: dict[str, Callable[[Reader, Json, _Properties], None]] = {

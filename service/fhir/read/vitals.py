@@ -22,6 +22,7 @@ from service.fhir.read.datatypes import (
 )
 
 ROOM_AIR = Decimal(21)  # per cent of oxygen
+UNTIMED = Moment(text="")
 SCORES = {"alert": Decimal(0), "not-alert": Decimal(3)}  # NEWS2 chart
 
 
@@ -42,8 +43,19 @@ def read_vitals(reader: Reader) -> Vitals:
         for place, part in _parts(observation)
         if (vital := _vital(reader, part)) is not None
     ]
+    found += [
+        _unusable(reader, None, at, place, "Its codes name several vital signs")
+        for place, part in _parts(observation)
+        if len(_vitals(reader, part)) > 1
+    ]
+    taken = tuple(one for one in found if isinstance(one, Measurement))
+    if taken and at is None:
+        text = "No clinical time was sent: the readings count only as members of a timed panel."
+        reader.warn(text, "effective", "value")
+    _unmapped_parts(reader)
     return Vitals(
-        readings=tuple(one for one in found if isinstance(one, Measurement)),
+        readings=taken if at is not None else (),
+        untimed=taken if at is None else (),
         unusable=tuple(one for one in found if isinstance(one, Unusable)),
         at=at,
         members=reader.refs(observation, "hasMember", "Observation"),
@@ -80,8 +92,21 @@ def _parts(observation: Json) -> Iterable[tuple[str, Json]]:
 
 
 def _vital(reader: Reader, part: Json) -> Vital | None:
-    words = reader.codes.words("vitals", codings(one(part, "code")))
+    words = _vitals(reader, part)
     return Vital(next(iter(words))) if len(words) == 1 else None
+
+
+def _vitals(reader: Reader, part: Json) -> frozenset[str]:
+    return reader.codes.words("vitals", codings(one(part, "code")))
+
+
+def _unmapped_parts(reader: Reader) -> None:
+    """Lists the components that say nothing to anybody here."""
+    for part in each(reader.resource, "component"):
+        code = one(part, "code")
+        known = ("vitals", "inspired-oxygen", "signs", "panels")
+        if not any(reader.codes.words(concept, codings(code)) for concept in known):
+            reader.unknown("vitals", code, "component.code")
 
 
 def _reading(
@@ -90,8 +115,7 @@ def _reading(
     absent = one(part, "dataAbsentReason")
     if absent:
         return Unusable(vital=vital, at=at, reason=f"absent: {wording(absent) or 'not said'}")
-    if at is None:
-        return _unusable(reader, vital, at, place, "No clinical time was sent")
+    at = at or UNTIMED
     if vital is Vital.CONSCIOUSNESS:
         return _consciousness(reader, part, at, place, device=device)
     quantity = chosen(part, "value", "Quantity")
@@ -113,8 +137,12 @@ def _reading(
     )
 
 
-def _unusable(reader: Reader, vital: Vital, at: Moment | None, place: str, reason: str) -> Unusable:
-    reader.warn(f"{reason}: this is no reading of {vital.replace('_', ' ')}.", place, "value")
+def _unusable(
+    reader: Reader, vital: Vital | None, at: Moment | None, place: str, reason: str
+) -> Unusable:
+    at = at if at != UNTIMED else None
+    name = vital.replace("_", " ") if vital is not None else "one vital sign"
+    reader.warn(f"{reason}: this is no reading of {name}.", place, "value")
     return Unusable(vital=vital, at=at, reason=reason)
 
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from service.facts.identity import Ref
 from service.facts.quantity import Vital
 from service.facts.records import (
+    UNRECOGNISED,
     AllowedGroups,
     Antibody,
     AntibodyResult,
@@ -126,9 +127,16 @@ class TestWhatIsNoReading:
 
     @pytest.mark.parametrize("effective", [{}, {"effectiveTiming": {"event": []}}])
     def test_no_clinical_time(self, effective: Json) -> None:
+        """The value is kept for the panel that may hold it, and is no reading by itself."""
         resource = temperature(issued="2025-06-02T10:00:00.000Z") | effective
         del resource["effectiveDateTime"]
-        assert "time" in self.unusable(resource)
+        reading = read_one(resource)
+        (vitals,) = reading.bodies
+        assert isinstance(vitals, Vitals)
+        assert (vitals.readings, vitals.unusable, vitals.at) == ((), (), None)
+        (kept,) = vitals.untimed
+        assert (kept.value, kept.at.instant) == (Decimal("38.2"), None)
+        assert "time" in reading.warnings[0].text
 
     @pytest.mark.parametrize("status", ["entered-in-error", "cancelled"])
     def test_in_error_and_cancelled_are_retracted(self, status: str) -> None:
@@ -136,7 +144,22 @@ class TestWhatIsNoReading:
 
     @pytest.mark.parametrize("status", ["registered", "unknown"])
     def test_no_result_yet(self, status: str) -> None:
-        assert read_one(temperature(status=status)).bodies == ()
+        reading = read_one(temperature(status=status))
+        assert reading.bodies == ()
+        assert reading.warnings[0].expression == "Observation.status"
+
+    def test_of_unknown_status_a_sign_counts_where_it_is_present(self) -> None:
+        """A dangerous statement is not dropped for want of a status; a reassuring one is."""
+        rigors = observation(own("sign", "rigors"), status="unknown")
+        assert [b.sign for b in read_one(rigors).bodies if isinstance(b, Sign)] == ["rigors"]
+        denied = rigors | {"valueBoolean": False}
+        assert read_one(denied).bodies == ()
+
+    def test_a_component_that_nobody_knows_is_listed(self) -> None:
+        parts = [part(concept("local", "BT"), valueQuantity=quantity("39.4", "Cel"))]
+        reading = read_one(observation(concept(LOINC, "85353-1"), component=parts))
+        assert reading.unmapped[0].code == "BT"
+        assert reading.warnings[0].expression == "Observation.component.code"
 
     def test_one_bad_component_leaves_the_others(self) -> None:
         parts = [
@@ -346,6 +369,43 @@ class TestGroups:
         assert abo.group == Group(abo="B")
         assert rhd.group == Group(rhd="weak")
 
+    def test_an_rhd_type_that_cannot_be_read_is_not_passed_over(self) -> None:
+        """It counts as negative, the stricter, and leaves no earlier positive one standing."""
+        code = concept(LOINC, "10331-7")
+        told = self.group(code=code, valueCodeableConcept=concept("local", "D7"))
+        assert told.group == Group(rhd=UNRECOGNISED)
+        flagged = self.group(
+            code=code, valueString="Positive", interpretation=[concept(POLARITY, "IND")]
+        )
+        assert flagged.group == Group(rhd=UNRECOGNISED)
+
+    @pytest.mark.parametrize(
+        ("abo", "rhd", "group", "discrepant"),
+        [
+            ("local-1", "positive", Group(), True),
+            ("112144000", "local-2", Group(abo="A", rhd=UNRECOGNISED), False),
+        ],
+    )
+    def test_a_part_that_cannot_be_read_is_not_passed_over(
+        self, abo: str, rhd: str, group: Group, discrepant: bool
+    ) -> None:
+        parts = [
+            part(concept(LOINC, "883-9"), valueCodeableConcept=concept(SNOMED, abo)),
+            part(concept(LOINC, "10331-7"), valueCodeableConcept=own("rhd-type", rhd)),
+        ]
+        found = self.group(code=concept(LOINC, "34530-6"), component=parts)
+        assert (found.group, found.discrepant) == (group, discrepant)
+
+    @pytest.mark.parametrize("code", ["IND", "A"])
+    def test_an_interpretation_that_doubts_the_group_makes_it_discrepant(self, code: str) -> None:
+        found = self.group(valueString="A RhD positive", interpretation=[concept(POLARITY, code)])
+        assert found.discrepant
+        plain = self.group(valueString="A RhD positive", interpretation=[concept(POLARITY, "N")])
+        assert not plain.discrepant
+
+    def test_a_group_of_unknown_status_is_discrepant(self) -> None:
+        assert self.group(valueString="A RhD positive", status="unknown").discrepant
+
     def test_what_no_element_carries(self) -> None:
         said = [
             extension("group-confirmed", valueBoolean=True),
@@ -392,13 +452,26 @@ class TestAntibodies:
             ({"valueCodeableConcept": {"text": "Negative"}}, "negative"),
             ({"valueString": "POSITIVE"}, "positive"),
             ({"interpretation": [concept(POLARITY, "POS")]}, "positive"),
-            ({"valueCodeableConcept": {"text": "See report"}}, None),
+            ({"valueCodeableConcept": {"text": "See report"}}, UNRECOGNISED),
+            ({"valueQuantity": quantity("1", "{score}")}, UNRECOGNISED),
+            ({"interpretation": [concept(POLARITY, "IND")]}, UNRECOGNISED),
+            (
+                {
+                    "valueCodeableConcept": {"text": "Negative"},
+                    "interpretation": [concept(POLARITY, "IND")],
+                },
+                UNRECOGNISED,
+            ),
+            ({"valueString": "Negative", "status": "preliminary"}, None),
+            ({"valueString": "Negative", "status": "unknown"}, None),
+            ({"valueString": "Positive", "status": "preliminary"}, "positive"),
+            ({}, None),
             (
                 {
                     "valueCodeableConcept": {"text": "Negative"},
                     "interpretation": [concept(POLARITY, "POS")],
                 },
-                None,
+                UNRECOGNISED,
             ),
         ],
     )
@@ -432,12 +505,30 @@ class TestAntibodies:
         assert result.antibodies == (Antibody(antigen="D", passive=True),)
         assert result.maternal
 
-    def test_an_antibody_nobody_knows_is_listed(self) -> None:
+    def test_an_antibody_nobody_knows_is_kept_and_listed(self) -> None:
+        """No unit is typed against it: COMP-03 asks for authorisation, as for one not typed."""
         code = own("laboratory-test", "antibody-identification")
         value = concept("local", "AB9", "anti-Xyz")
         reading = read_one(observation(code, valueCodeableConcept=value))
-        assert reading.bodies == ()
+        (found,) = reading.bodies
+        assert isinstance(found, AntibodyResult)
+        assert [one.antigen for one in found.antibodies] == ["unrecognised: anti-Xyz"]
         assert reading.unmapped[0].code == "AB9"
+
+    def test_an_unknown_antibody_among_the_components_is_kept(self) -> None:
+        code = own("laboratory-test", "antibody-identification")
+        parts = [
+            part(own("antigen", "K"), valueString="anti-K"),
+            part(concept("local", "x"), valueString="anti-Xyz"),
+            part(concept("local", "method"), valueString="by tube"),
+        ]
+        (found,) = read_one(observation(code, component=parts)).bodies
+        assert isinstance(found, AntibodyResult)
+        assert [one.antigen for one in found.antibodies] == ["K", "unrecognised: anti-Xyz"]
+
+    def test_none_found_is_no_unknown_antibody(self) -> None:
+        code = own("laboratory-test", "antibody-identification")
+        assert read_one(observation(code, valueString="Not detected")).bodies == ()
 
 
 class TestCrossmatch:
@@ -457,13 +548,36 @@ class TestCrossmatch:
             ({"text": "Compatible"}, "compatible"),
             (own("crossmatch-result", "least-incompatible"), "least-incompatible"),
             ({"text": "incompatible"}, "incompatible"),
-            ({"text": "probably fine"}, None),
+            ({"text": "probably fine"}, UNRECOGNISED),
+            (concept("local", "XM-OK", "Compatible"), UNRECOGNISED),
+            ({}, None),
         ],
     )
     def test_results(self, value: Json, result: str | None) -> None:
         match = self.match(valueCodeableConcept=value, focus=list(self.UNIT))
         assert match.result == result
         assert match.unit == UnitRef(resource="BiologicallyDerivedProduct/u1")
+
+    @pytest.mark.parametrize(
+        ("said", "result"),
+        [
+            ({"interpretation": [concept(POLARITY, "NEG")]}, "compatible"),
+            ({"interpretation": [concept(POLARITY, "POS")]}, UNRECOGNISED),
+            ({"interpretation": [concept(POLARITY, "IND")]}, UNRECOGNISED),
+            ({"interpretation": [{"text": "ask us"}]}, UNRECOGNISED),
+            ({"status": "preliminary"}, None),
+            ({"status": "unknown"}, UNRECOGNISED),
+            ({"status": "corrected"}, "compatible"),
+        ],
+    )
+    def test_what_stands_beside_a_compatible_result(self, said: Json, result: str | None) -> None:
+        match = self.match(valueString="Compatible", focus=list(self.UNIT), **said)
+        assert match.result == result
+
+    @pytest.mark.parametrize("status", ["preliminary", "unknown"])
+    def test_an_incompatible_one_counts_before_it_is_final(self, status: str) -> None:
+        match = self.match(valueString="Incompatible", focus=list(self.UNIT), status=status)
+        assert match.result == "incompatible"
 
     @pytest.mark.parametrize(
         "text", ["A999926004711/E0398/000000", "A9999E0398A999926004711000000"]
@@ -504,7 +618,7 @@ class TestAllowedGroups:
         held = {b.component: b.groups for b in reading.bodies if isinstance(b, AllowedGroups)}
         assert held == {
             Component.RED_CELLS: {"O negative", "O"},
-            Component.PLASMA: {"AB"},
+            Component.PLASMA: {"AB", UNRECOGNISED},
         }
 
 

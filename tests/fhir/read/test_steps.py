@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from service.facts.identity import Identifier, PersonName, Ref
+from service.facts.moment import Moment
 from service.facts.records import Reply
 from service.facts.steps import Step, StepCode
 from service.facts.unit import UNIT_SYSTEM, Group, UnitKey, UnitRef
@@ -27,6 +28,14 @@ from tests.support.reading import (
     read_one,
     step,
 )
+
+OUT_EARLY, OUT_LATE = "2025-06-02T09:30:00Z", "2025-06-02T09:50:00Z"
+
+
+def per_hour(value: str) -> Json:
+    """A rate."""
+    return quantity(value, "mL/h")
+
 
 SCANS = [("bag-scan", "valueString", scan) for scan in ("=A99992600471100", "=<E0398V00")]
 
@@ -397,11 +406,78 @@ class TestUnusableInputs:
     def test_a_code_outside_its_list(self, word: str) -> None:
         assert self.unusable(word, "valueCode", "perhaps").unusable == (word,)
 
-    def test_one_value_said_twice_differently(self) -> None:
-        twice = [("appearance", "valueCode", word) for word in ("normal", "abnormal")]
-        (found,) = read_one(step("check-unit", twice)).bodies
+    @pytest.mark.parametrize(
+        ("word", "kind", "said", "read", "unusable"),
+        [
+            ("appearance", "Code", ("normal", "abnormal"), "abnormal", False),
+            ("appearance", "Code", ("normal", "mottled"), None, True),
+            ("appearance", "Code", ("abnormal", "mottled"), "abnormal", True),
+            ("spoken-confirmed", "Code", ("matches", "unable"), "unable", False),
+            ("spoken-confirmed", "Code", ("unable", "differs"), "differs", False),
+            ("identity-recheck", "Code", ("match", "mismatch"), "mismatch", False),
+            ("needs-more-blood", "Code", ("none", "now"), "now", False),
+            ("interrupted", "Boolean", (False, True), True, False),
+            ("seal-intact", "Boolean", (True, False), False, False),
+            ("access-gauge", "Integer", (18, 22), None, True),
+            ("out-since", "DateTime", (OUT_LATE, OUT_EARLY), OUT_EARLY, False),
+            ("out-since", "DateTime", (OUT_LATE, "2025-06-02"), None, True),
+            ("second-checked-at", "DateTime", (OUT_LATE, OUT_EARLY), None, True),
+            ("rate", "Quantity", (per_hour("120"), per_hour("150")), None, True),
+            ("rate", "Quantity", (per_hour("120"), per_hour("120.0")), Decimal(120), False),
+            ("fluid", "String", ("Normal saline", "Glucose 5%"), "glucose", False),
+            ("fluid", "String", ("Normal saline", "Blue mixture"), "Blue mixture", False),
+            ("lumen", "String", ("Other lumen", "Same lumen"), "same", False),
+            ("container", "String", ("Monitored refrigerator", "A bucket"), "A bucket", False),
+            ("reason", "String", ("Fever", "Rash"), "Fever / Rash", False),
+        ],
+    )
+    def test_one_value_said_twice_differently(
+        self, word: str, kind: str, said: tuple[Any, ...], read: Any, unusable: bool
+    ) -> None:
+        """The worse of the two; numbers and times that have no worse side are unusable."""
+        reading = read_one(step("check-unit", [(word, f"value{kind}", value) for value in said]))
+        (found,) = reading.bodies
         assert isinstance(found, Step)
-        assert (found.appearance, found.unusable) == (None, ("appearance",))
+        fields = {"filter": "filter_um", "spoken-confirmed": "spoken"}
+        value = getattr(found, fields.get(word, word.replace("-", "_")))
+        assert (value.text if isinstance(value, Moment) else value) == read
+        assert (word in found.unusable) is unusable
+        assert reading.warnings or kind == "Quantity"
+
+    def test_names_said_twice_differently_match_nothing(self) -> None:
+        """rules.md 2.1: a name that is present and differs is a mismatch, never left out."""
+        said = [
+            ("band-family", "valueString", "Ashgrove"),
+            ("band-family", "valueString", "Ashgrave"),
+            ("band-birth-date", "valueDate", "1961-04-12"),
+            ("band-birth-date", "valueDate", "1961-04-21"),
+        ]
+        (found,) = read_one(step("check-unit", said)).bodies
+        assert isinstance(found, Step)
+        assert found.band is not None
+        assert found.band.name.family == "Ashgrove / Ashgrave"
+        assert found.band.birth_date == "1961-04-12 / 1961-04-21"
+
+    @pytest.mark.parametrize("said", [("A RhD positive", "B RhD positive"), ("group seven",)])
+    def test_a_group_that_cannot_be_told_is_a_group_that_is_not_known(
+        self, said: tuple[str, ...]
+    ) -> None:
+        inputs = [("label-patient-group", "valueString", text) for text in said]
+        (found,) = read_one(step("check-unit", inputs)).bodies
+        assert isinstance(found, Step)
+        assert found.label is not None
+        assert found.label.patient_group == Group()
+        assert "label-patient-group" in found.unusable
+
+    def test_of_two_expiries_the_earlier_counts(self) -> None:
+        said = [
+            ("label-expiry", "valueString", text) for text in ("31 MAY 2025 23:59", "2025-05-30")
+        ]
+        (found,) = read_one(step("check-unit", said)).bodies
+        assert isinstance(found, Step)
+        assert found.label is not None
+        assert found.label.expiry is not None
+        assert found.label.expiry.text == "2025-05-30"
 
     def test_one_value_said_twice_the_same(self) -> None:
         twice = [("appearance", "valueCode", "normal")] * 2

@@ -217,7 +217,7 @@ class TestGroup:
     def test_the_code_is_case_sensitive(self) -> None:
         said = prop(concept(PROPERTY, "ABORhD"), valueCodeableConcept=concept(GROUPS, "MQ"))
         reading = read_one(unit_r5(property=[said]))
-        assert reading.bodies[0].group is None
+        assert reading.bodies[0].group == Group()
         assert reading.unmapped[0].concept == "groups"
 
     def test_two_groups_leave_none(self) -> None:
