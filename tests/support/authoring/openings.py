@@ -1,5 +1,7 @@
 """The messages that open every scenario: order, tests, issue, observations."""
 
+from typing import Any
+
 from tests.support.authoring.resources import (
     antibody_screen,
     consent,
@@ -17,9 +19,9 @@ from tests.support.authoring.steps import check, start
 from tests.support.authoring.words import Bag, Person
 
 
-def ordered(person: Person, value: str, clock: str = "08:20", **more: object) -> Line:
+def ordered(person: Person, value: str, clock: str = "08:20", **more: Any) -> Line:
     """The order reaches the service: patient, order, consent."""
-    wanted = order(person, value, **more)  # type: ignore[arg-type]
+    wanted = order(person, value, **more)
     return send(
         clock, RECORD_SYSTEM, "order", patient(person), wanted, consent(person, f"C-{value}")
     )
@@ -49,7 +51,7 @@ def issued(person: Person, bag: Bag, value: str, clock: str = "09:10") -> Line:
     )
 
 
-def opened(person: Person, bag: Bag, value: str, scene: int, **more: object) -> list[Line]:
+def opened(person: Person, bag: Bag, value: str, scene: int, **more: Any) -> list[Line]:
     """Everything up to the baseline at 09:15. scene: number that the scenario's numbers bear."""
     return [
         ordered(person, value, **more),
@@ -65,7 +67,7 @@ def checked(person: Person, bag: Bag, value: str, scene: int) -> Line:
     return send("09:21", BEDSIDE, "check", said, answer="no-objection")
 
 
-def begun(person: Person, bag: Bag, value: str, scene: int, **more: object) -> list[Line]:
+def begun(person: Person, bag: Bag, value: str, scene: int, **more: Any) -> list[Line]:
     """Opened, checked and started at 09:24, all clean."""
     said = start(f"ST-{scene}02", person, bag, "09:24", value)
     return [
@@ -75,6 +77,6 @@ def begun(person: Person, bag: Bag, value: str, scene: int, **more: object) -> l
     ]
 
 
-def observed(person: Person, value: str, clock: str, name: str, **changed: float) -> Line:
+def observed(person: Person, value: str, clock: str, name: str, **changed: Any) -> Line:
     """A set of observations."""
     return send(clock, BEDSIDE, name, vitals(person, value, clock, **changed))

@@ -1,5 +1,7 @@
 """Scenarios that turn on what is seen in the patient, and on what becomes of the notice."""
 
+from typing import Any
+
 from tests.support.authoring import people as who
 from tests.support.authoring.openings import begun, observed
 from tests.support.authoring.people import bag
@@ -63,7 +65,12 @@ def hives() -> Scene:
 def child() -> Scene:
     """A boy of seven; systolic pressure falls by 26 %."""
     person, taken, number = who.CHILD, bag(25, "A RhD positive"), "TO-4425"
-    well = {"systolic": 100, "diastolic": 60, "heart_rate": 96, "respiratory_rate": 20}
+    well: dict[str, Any] = {
+        "systolic": 100,
+        "diastolic": 60,
+        "heart_rate": 96,
+        "respiratory_rate": 20,
+    }
     fallen = well | {"systolic": 74, "diastolic": 44, "heart_rate": 118}
     opening = begun(person, taken, number, 25, millilitres=160, rate=100)
     heavy = weight(person, "OB-2500", "09:15", 22)
