@@ -119,7 +119,7 @@ def measure(plan: Plan, folder: Path, clock: WallClock, say: Callable[[str], Non
         asyncio.run(saturate((HOST, ports[0]), warm, 8))
         _drain(outbox)
         say(f"sending {plan.panels} panels at {plan.rate:g}/s")
-        before = serving.processor()
+        before = serving.processor() | witness.processor()
         since, mark = clock.now(), outbox.mark()
         run = asyncio.run(_driven(plan, ports[0], requests, serving))
         backlog = outbox.backlog()
@@ -127,9 +127,9 @@ def measure(plan: Plan, folder: Path, clock: WallClock, say: Callable[[str], Non
         ended = time.monotonic()
         _drain(outbox)
         drained = time.monotonic() - ended
-        after = serving.processor()
+        after = serving.processor() | witness.processor()
         serving.stop()
-        delivered = outbox.delivered(mark, witness())
+        delivered = outbox.delivered(mark, witness.held())
     return Measured(
         plan=plan,
         run=run,
@@ -187,26 +187,39 @@ def _prepare(settings: Path, count: int, begin: datetime, rate: float) -> None:
         raise BenchFault("The installation could not be prepared.")
 
 
+class _Witnessing:
+    """The stand-ins in a process of their own, and this process, which drives."""
+
+    def __init__(self, process: "subprocess.Popen[bytes]") -> None:
+        if process.stdin is None or process.stdout is None:
+            raise BenchFault("The stand-ins cannot be spoken to.")
+        self._process = process
+        self._inward, self._outward = process.stdin, process.stdout
+        if self._outward.readline() != b"ready\n":
+            raise BenchFault("The stand-ins did not start.")
+
+    def held(self) -> Witness:
+        """What they hold."""
+        self._inward.write(b"?\n")
+        self._inward.flush()
+        return msgspec.json.decode(self._outward.readline(), type=dict[str, dict[str, list[str]]])
+
+    def processor(self) -> dict[str, float]:
+        """Seconds of processor time that the stand-ins and the driver have used."""
+        return {"stand-ins": _processor(self._process.pid), "driver": _processor(os.getpid())}
+
+
 @contextmanager
-def _partners(ports: Sequence[int]) -> Iterator[Callable[[], Witness]]:
-    """The stand-ins; yields what asks them what they hold."""
+def _partners(ports: Sequence[int]) -> Iterator[_Witnessing]:
+    """The stand-ins while they run."""
     words = [str(word) for pair in zip(ports, RELEASES, strict=True) for word in pair]
     process = subprocess.Popen(
         [*_python("service.bench.partners"), *words],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
     )
-    inward, outward = process.stdin, process.stdout
-    if inward is None or outward is None or outward.readline() != b"ready\n":
-        raise BenchFault("The stand-ins did not start.")
-
-    def witness() -> Witness:
-        inward.write(b"?\n")
-        inward.flush()
-        return msgspec.json.decode(outward.readline(), type=dict[str, dict[str, list[str]]])
-
     try:
-        yield witness
+        yield _Witnessing(process)
     finally:
         process.kill()
         process.wait()
@@ -237,8 +250,8 @@ class _Serving:
                 self._process.wait()
 
     def processor(self) -> dict[str, float]:
-        """Seconds of processor time that each process has used."""
-        return {f"process {pid}": _processor(pid) for pid in self._family()}
+        """Seconds of processor time that each process of the service has used."""
+        return {f"service {pid}": _processor(pid) for pid in self._family()}
 
     def _family(self) -> list[int]:
         return [self._process.pid, *_children(self._process.pid)]
