@@ -100,8 +100,7 @@ class Round:
         return line
 
     def _acknowledged(self, row: OutboxRow) -> OutboxRow | None:
-        found = self.store.delivered(row.partner, row.key)
-        return found if found is not None and found.facility == row.facility else None
+        return self.store.delivered(row.partner, row.facility, row.key)
 
     async def _look_over(self, line: Line) -> None:
         """Looks for the rows that may have arrived; keeps those that have to be sent."""

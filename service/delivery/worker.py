@@ -17,7 +17,7 @@ from service.settings import PartnerSettings
 from service.store.port import Store
 
 POLL = timedelta(seconds=1)
-GATHER = 0.03  # seconds between two rounds, unless something critical waits
+GATHER = 0.1  # seconds between two rounds, unless something critical waits
 SLOW = 0.25  # seconds after which a second round starts beside the first
 MARGIN = timedelta(seconds=5)
 OPEN_STATES = ("pending", "sent")

@@ -354,8 +354,8 @@ class Store(Protocol):
     def attempts(self, row: int) -> Sequence[Attempt]:
         """The attempts that carried a row, oldest first."""
 
-    def delivered(self, partner: str, key: str) -> OutboxRow | None:
-        """The last delivered version of an identity at a partner."""
+    def delivered(self, partner: str, facility: str, key: str) -> OutboxRow | None:
+        """The last delivered version of a facility's identity at a partner."""
 
     def act(self, facility: str, key: str) -> Act | None:
         """One act by its key."""

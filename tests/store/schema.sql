@@ -6,7 +6,6 @@ CREATE INDEX fact_resource ON fact (facility, resource);
 CREATE INDEX fact_subject ON fact (facility, subject) WHERE subject IS NOT NULL;
 CREATE INDEX fact_unit ON fact (facility, unit) WHERE unit IS NOT NULL;
 CREATE INDEX nudge_open ON nudge (id) WHERE done = 0;
-CREATE INDEX outbox_key ON outbox (partner, key, version);
 CREATE INDEX outbox_open ON outbox (partner, facility, stream, id)
   WHERE state IN ('pending', 'sent', 'parked');
 CREATE INDEX outbox_resource ON outbox (resource_id);

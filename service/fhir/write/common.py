@@ -208,7 +208,7 @@ def closed(resource: Resource) -> Resource:
 
 def plain(text: str) -> str:
     """A text as FHIR strings allow it: no control characters, no odd spaces; blank is empty."""
-    if text.isascii() and text.isprintable():
+    if text.isprintable() and text.isascii():
         return "" if text.isspace() else text
     cleaned = _ODD_SPACE.sub(" ", _FORBIDDEN.sub("", text))
     return cleaned if cleaned.strip() else ""
@@ -216,18 +216,15 @@ def plain(text: str) -> str:
 
 def _pruned(node: Any) -> Any:
     """A copy without empty parts, itself None when nothing is left of it."""
-    if isinstance(node, str):
+    kind = type(node)
+    if kind is str:
         return plain(node) or None
-    if isinstance(node, dict):
-        kept = {}
-        for name, value in node.items():
-            found = _pruned(value)
-            if found is not None:
-                kept[name] = found
+    if kind is dict:
+        kept = {name: found for name in node if (found := _pruned(node[name])) is not None}
         return kept or None
-    if isinstance(node, list):
+    if kind is list:
         return [found for value in node if (found := _pruned(value)) is not None] or None
-    return node
+    return (plain(node) or None) if isinstance(node, str) else node
 
 
 def _known(kind: str, tokens: Iterable[str], context: WriteContext) -> str | None:

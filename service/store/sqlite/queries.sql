@@ -135,7 +135,7 @@ SELECT row FROM attempt_row WHERE attempt = ? ORDER BY row;
 -- name: delivered
 -- The newest version of an identity that a partner has.
 SELECT {outbox} FROM outbox
-WHERE partner = ? AND key = ? AND state = 'delivered' ORDER BY version DESC LIMIT 1;
+WHERE facility = ? AND partner = ? AND key = ? AND state = 'delivered' ORDER BY version DESC LIMIT 1;
 
 -- name: identity
 -- The identity behind a resource id of ours.

@@ -188,8 +188,9 @@ class SqliteStore:
     def attempts(self, row: int) -> Sequence[Attempt]:
         return [self._attempt(*found) for found in self._rows("attempts", (row,))]
 
-    def delivered(self, partner: str, key: str) -> OutboxRow | None:
-        return next((outbox_of(row) for row in self._rows("delivered", (partner, key))), None)
+    def delivered(self, partner: str, facility: str, key: str) -> OutboxRow | None:
+        rows = self._rows("delivered", (facility, partner, key))
+        return next((outbox_of(row) for row in rows), None)
 
     def identity(self, resource_id: str) -> str | None:
         return next((row[0] for row in self._rows("identity", (resource_id,))), None)

@@ -363,11 +363,11 @@ class Looking:
             send(store, a_row("a", version))
             ((row,),) = claim(store)
             record(store, row, state="delivered" if version < 3 else "parked")
-        held = store.delivered(PARTNER, "a")
+        held = store.delivered(PARTNER, FACILITY, "a")
         assert held is not None
         assert held.version == 2
-        assert store.delivered(PARTNER, "b") is None
-        assert store.delivered("record-system", "a") is None
+        assert store.delivered(PARTNER, FACILITY, "b") is None
+        assert store.delivered("record-system", FACILITY, "a") is None
 
     def test_knows_the_identity_behind_an_id_that_was_sent(self, store: Store) -> None:
         send(store, a_row("a"))
