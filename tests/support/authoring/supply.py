@@ -1,7 +1,7 @@
 """Scenarios that turn on the unit, its sample, its order and its consent."""
 
 from tests.support.authoring import people as who
-from tests.support.authoring.openings import issued, observed, opened, ordered, screened
+from tests.support.authoring.openings import begun, issued, observed, opened, ordered, screened
 from tests.support.authoring.people import bag
 from tests.support.authoring.resources import (
     advance_refusal,
@@ -19,7 +19,7 @@ from tests.support.authoring.scene import (
     scene,
     send,
 )
-from tests.support.authoring.steps import check, end, give_back, start, step
+from tests.support.authoring.steps import change_rate, check, end, give_back, hold, start, step
 from tests.support.authoring.words import VANE, own, stamped
 
 
@@ -174,4 +174,38 @@ def two_orders() -> Scene:
     )
 
 
-SCENES = (old_sample, not_hung, refusal, two_orders)
+def partly_given() -> Scene:
+    """The access is lost after 120 mL."""
+    person, taken, number = who.LOST_ACCESS, bag(34, "A RhD positive"), "TO-4434"
+    discarded = step("discard-unit", "ST-3405", person, "10:58", bag=taken)
+    lost = "Venous access lost"
+    return scene(
+        "partly-given-unit-is-discarded",
+        [
+            *begun(person, taken, number, 34, units=2),
+            observed(person, "OB-3402", "09:39", "first-observations"),
+            send("09:41", BEDSIDE, "rate", change_rate("ST-3406", person, taken, "09:41", 150)),
+            observed(person, "OB-3403", "10:24", "hourly-observations"),
+            send(
+                "10:40",
+                BEDSIDE,
+                "hold",
+                hold("ST-3403", person, taken, "10:40", 120),
+                answer="continue",
+            ),
+            send(
+                "10:55",
+                BEDSIDE,
+                "end",
+                end("ST-3404", person, taken, "10:55", 120, lost),
+                answer="continue",
+            ),
+            send("10:58", BEDSIDE, "discard", discarded),
+            observed(person, "OB-3404", "11:05", "end-observations"),
+            advance("12:10"),
+        ],
+        title="A unit that was given in part is discarded",
+    )
+
+
+SCENES = (old_sample, not_hung, refusal, partly_given, two_orders)
