@@ -213,16 +213,13 @@ class _Witnessing:
 def _partners(ports: Sequence[int]) -> Iterator[_Witnessing]:
     """The stand-ins while they run."""
     words = [str(word) for pair in zip(ports, RELEASES, strict=True) for word in pair]
-    process = subprocess.Popen(
-        [*_python("service.bench.partners"), *words],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-    )
-    try:
-        yield _Witnessing(process)
-    finally:
-        process.kill()
-        process.wait()
+    command = [*_python("service.bench.partners"), *words]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe) as process:
+        try:
+            yield _Witnessing(process)
+        finally:
+            process.kill()
 
 
 class _Serving:
