@@ -141,8 +141,13 @@ def _groups(reader: Reader) -> tuple[Body, ...]:
     if group is None:
         text = "The group cannot be read; it counts as discrepant with any other."
         reader.warn(text, "value", "value")
+    elif group.rhd == UNRECOGNISED:
+        text = "The RhD type cannot be read; it counts as negative."
+        reader.warn(text, "value", "code-invalid")
     as_type = reader.own(reader.resource, "rhd-transfuse-as")
     of_no_status = reader.resource.get("status") == "unknown"
+    if of_no_status:
+        reader.warn("A group of unknown status counts as discrepant with any other.", "status")
     discrepant = of_no_status or flag(reader, "group-discrepant") is True
     return (
         GroupResult(
@@ -194,12 +199,24 @@ def _part_group(reader: Reader, part: Json) -> Group | None:
     if _doubtful(reader, part):
         return UNREAD[test]
     if test == "rhd":
-        rhd = _said(reader, part, "rhd-types")
-        unread = value or each(part, "interpretation")
-        return Group(rhd=rhd) if rhd else UNREAD[test] if unread else None
+        rhd = _answer(reader, part, "rhd-types", "positive")
+        return Group(rhd=rhd) if rhd else None
     coded = isinstance(chosen(part, "value", "CodeableConcept"), dict)
     group = group_of(reader, value, "value") if coded else group_of_text(text_of(value, "text"))
     return group or UNREAD[test]
+
+
+def _answer(reader: Reader, part: Json, concept: str, best: str) -> str | None:
+    """A word from value and interpretation; unrecognised where neither has one.
+
+    The best word does not stand on an interpretation beside a value that cannot be read.
+    """
+    value, word = _value(part), _said(reader, part, concept)
+    if word is None:
+        return UNRECOGNISED if value or each(part, "interpretation") else None
+    if word == best and value and reader.word(concept, value, "value") is None:
+        return UNRECOGNISED
+    return word
 
 
 def _said(reader: Reader, part: Json, concept: str) -> str | None:
@@ -221,9 +238,8 @@ def _said(reader: Reader, part: Json, concept: str) -> str | None:
 
 def _screen(reader: Reader) -> tuple[Body, ...]:
     """An antibody screen. One that cannot be read may be positive, and is no negative one."""
-    screen = _said(reader, reader.resource, "polarities")
-    sent = _value(reader.resource) or each(reader.resource, "interpretation")
-    if _doubtful(reader, reader.resource) or (screen is None and sent):
+    screen = _answer(reader, reader.resource, "polarities", "negative")
+    if _doubtful(reader, reader.resource):
         screen = UNRECOGNISED
     if screen in (None, UNRECOGNISED):
         reader.warn("The result of the antibody screen cannot be read.", "value", "value")
@@ -278,7 +294,7 @@ def _named(reader: Reader, part: Json) -> list[Antibody]:
 
 def _may_name(reader: Reader, part: Json, value: Json) -> bool:
     """True where a value that is no polarity stands in the place of an antibody's name."""
-    if not value or _said(reader, part, "polarities"):
+    if not value or reader.word("polarities", value, "value"):
         return False
     of_antigens = any(
         reader.codes.system(text_of(coding, "system")) == ANTIGEN_SYSTEM

@@ -32,6 +32,21 @@ TO_A_UNIT = frozenset(
         StepCode.ACKNOWLEDGE_CAUTION,
     }
 )
+ORDERED = frozenset({"order", "original-order", "reflex-order", "filler-order", "instance-order"})
+# Steps that lift or soften something.
+IN_FAVOUR = frozenset(
+    {
+        StepCode.CHECK_UNIT,
+        StepCode.AUTHORISE,
+        StepCode.ACKNOWLEDGE_CAUTION,
+        StepCode.DECLARE_EMERGENCY,
+        StepCode.DISMISS_REACTION,
+        StepCode.ACKNOWLEDGE,
+        StepCode.CLERICAL_OK,
+        StepCode.NO_HAEMOLYSIS,
+        StepCode.CLEARED_TO_TRANSFUSE,
+    }
+)
 BAND = (
     "band-scan",
     "band-identifier",
@@ -79,7 +94,22 @@ def read_task(reader: Reader) -> tuple[Body, ...]:
     if reader.resource.get("status") not in ("completed", "entered-in-error"):
         reader.warn("Only a completed step counts; this one is stored and not used.", "status")
         return ()
-    return (_step(reader, inputs, head),)
+    return (_step(reader, inputs, head),) if _was_meant(reader, head.code) else ()
+
+
+def _was_meant(reader: Reader, code: StepCode) -> bool:
+    """False for what was forbidden, or for an answer in favour that was only proposed or planned.
+
+    What was done to the patient counts whatever its intent.
+    """
+    if reader.resource.get("doNotPerform") is True:
+        reader.warn("A step that was not to be done is stored and not used.", "doNotPerform")
+        return False
+    if text_of(reader.resource, "intent") in ORDERED:
+        return True
+    text = "A step is sent with intent order."
+    reader.warn(text, "intent", "value")
+    return code not in IN_FAVOUR
 
 
 def _reply(reader: Reader, notice: Identifier) -> Reply:
