@@ -3,6 +3,7 @@
 import argparse
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import partial
@@ -17,11 +18,14 @@ from service.bench import ward
 from service.bench.cases import case_of
 from service.bench.figures import Spread, spread
 from service.bench.intake import Measured, Plan, measure
+from service.bench.prompts import Prompts, by_habits, count, tell
 from service.clock import SystemClock
 from service.facts.case import Case
 from service.fhir.codes import load_codes
+from service.generate.stream import orders
+from service.generate.traffic import shipped
 from service.policy.files import mappings
-from service.policy.load import load
+from service.policy.load import load, profiles
 from service.policy.policy import Policy, Site
 
 TIMES = 300
@@ -38,18 +42,24 @@ def add_to(commands: Any) -> None:
     intake = what.add_parser("intake", help="vital signs through HTTP to two partner stand-ins")
     intake.add_argument("--rate", type=float, default=300, help="panels per second (default 300)")
     intake.add_argument("--seconds", type=float, default=60, help="how long (default 60)")
-    intake.add_argument("--workers", type=int, default=1, help="service processes (default 1)")
+    intake.add_argument("--workers", type=int, default=2, help="service processes (default 2)")
     intake.add_argument("--stall", type=float, default=0, help="stop the service for so many s")
     intake.add_argument("--profile", action="store_true", help="show where the time goes")
     intake.set_defaults(run=run_intake)
+    asked = what.add_parser("prompts", help="how often generated units are objected to")
+    asked.add_argument("--units", type=int, default=300, help="how many (default 300)")
+    asked.add_argument("--seed", type=int, default=1, help="a whole number (default 1)")
+    asked.add_argument("--release", choices=("R4", "R5"), default="R4", help="which messages")
+    asked.add_argument("--profile", action="append", help="which policy; all when left out")
+    asked.add_argument("--ordinary", action="store_true", help="not only clean routine units")
+    asked.set_defaults(run=run_prompts)
 
 
 def run_assess(arguments: argparse.Namespace) -> int:
     """Prints median and 99th percentile in µs, cold (each judgement anew) and warm."""
     policy = load("default", mappings())
     codes = load_codes(mappings() / "codes")
-    systems = (f"{ward.HOSPITAL}/patient",)
-    site = Site(facility="bench", zone=ZoneInfo("Europe/London"), identity_systems=systems)
+    site = _site()
     now = SystemClock().now()
     print(f"assess, {TIMES} times each, µs       cold p50    p99     warm p50    p99")
     for size, units in SIZES:
@@ -81,7 +91,7 @@ def _timed(work: Callable[[], object]) -> Spread:
 
 
 def run_intake(arguments: argparse.Namespace) -> int:
-    """Prints what was sent, answered, stored and delivered; 1 when the run says nothing."""
+    """Prints what was sent, answered, stored and delivered; 1 when something was lost or void."""
     plan = Plan(
         rate=arguments.rate,
         seconds=arguments.seconds,
@@ -92,7 +102,23 @@ def run_intake(arguments: argparse.Namespace) -> int:
     with tempfile.TemporaryDirectory() as folder:
         found = measure(plan, Path(folder), SystemClock(), print)
     _print(found)
-    return 0
+    wrong = _wrong(found)
+    for fault in wrong:
+        print(f"VOID: {fault}")
+    return 1 if wrong else 0
+
+
+def _wrong(found: Measured) -> list[str]:
+    """Why the figures prove nothing: the driver was late, or not everything arrived as it was."""
+    sent = found.delivered
+    faults = [found.run.void] if found.run.void else []
+    if found.run.errors:
+        faults.append(f"{found.run.errors} requests were not answered 200 or 201")
+    if sent.missing or sent.wrong:
+        faults.append(
+            f"{sent.missing} rows are missing at a stand-in, {sent.wrong} are wrong there"
+        )
+    return faults
 
 
 def _print(found: Measured) -> None:
@@ -116,6 +142,47 @@ def _print(found: Measured) -> None:
         total = sum(found.profile.sums.values()) or 1.0
         for phase, used in sorted(found.profile.sums.items(), key=lambda pair: -pair[1]):
             print(f"  {phase:<24} {used:7.2f} s  {used / total:6.1%}")
+
+
+def run_prompts(arguments: argparse.Namespace) -> int:
+    """Prints what was asked, per profile; 1 where it is more than the budget allows."""
+    routine = not arguments.ordinary
+    names = arguments.profile or list(profiles(mappings()))
+    policies = {name: load(name, mappings()) for name in names}
+    site = _site()
+    codes = load_codes(mappings() / "codes")
+    found = {name: Prompts() for name in names}
+    for habits, alike in by_habits(policies).items():
+        made = orders(arguments.units, arguments.seed, shipped(), routine=routine, habits=habits)
+        for plan, messages in made:
+            told = tell(plan, messages, arguments.release, site, codes)
+            for name in alike:
+                count(told, policies[name], site, found[name])
+    print(f"{arguments.units} {'routine' if routine else 'ordinary'} units, {arguments.release}")
+    for name, prompts in found.items():
+        _print_prompts(name, prompts)
+    return 0 if all(one.within_budget(routine=routine) for one in found.values()) else 1
+
+
+def _print_prompts(name: str, found: Prompts) -> None:
+    print(
+        f"{name:<8} {found.total / found.units:.4f} prompts per unit at check and start: "
+        f"{found.acknowledgements} acknowledgements, {found.authorisations} authorisations, "
+        f"{found.refusals} refusals; {found.prompted} units of {found.units} had any"
+    )
+    print(f"         Tasks to the ward: {_listed(found.tasks)}")
+    for title, counted in (("asked", found.asked), ("advised", found.advised)):
+        for said, times in counted.most_common():
+            print(f"         {title} {times:>5} x {' '.join(said)}")
+
+
+def _listed(counted: Counter[str]) -> str:
+    return ", ".join(f"{times} {name}" for name, times in sorted(counted.items())) or "none"
+
+
+def _site() -> Site:
+    systems = (f"{ward.HOSPITAL}/patient",)
+    return Site(facility="bench", zone=ZoneInfo("Europe/London"), identity_systems=systems)
 
 
 def _spread(one: Spread, by: float) -> str:

@@ -13,6 +13,7 @@ COMMANDS = {
     "demo": "show the whole job on one screen",
     "serve": "run the API and the workers",
     "replay": "run scenarios and compare what was emitted",
+    "generate": "write seeded synthetic traffic of an invented hospital",
     "policy": "check or show the policy",
     "openapi": "write or check openapi/openapi.json",
     "bench": "measure this installation",

@@ -20,6 +20,7 @@ from service.cli.screen import (
     table,
     timeline,
 )
+from service.cli.streams import play_stream
 from service.errors import ScenarioFault
 from service.replay.expectation import FILE, accept, accepted, differences, expectation
 from service.replay.files import find, fixtures
@@ -66,6 +67,14 @@ def add_to(commands: Any) -> None:
     parser.add_argument(
         "--timeline", action="store_true", help="show the timeline; done anyway for one scenario"
     )
+    parser.add_argument(
+        "--processes",
+        type=int,
+        choices=range(1, 65),
+        metavar="N",
+        default=1,
+        help="share generated traffic among so many (default 1); a scenario takes one",
+    )
     parser.set_defaults(run=run)
 
 
@@ -73,15 +82,21 @@ def run(arguments: argparse.Namespace) -> int:
     """Plays the scenarios; 1 when anything differs."""
     named = arguments.scenario or [str(fixtures())]
     folders = tuple(dict.fromkeys(folder for name in named for folder in find(name)))
-    scenarios = [load(folder) for folder in folders]
+    loaded = [load(folder) for folder in folders]
+    scenarios = [scenario for scenario in loaded if not scenario.stream]
+    streams = [(s, r) for s in loaded if s.stream for r in _releases(s, arguments.release)]
     wanted = [(s, r) for s in scenarios for r in _releases(s, arguments.release)]
     to = console()
+    refused = sum(play_stream(to, s, r, arguments.processes).refused for s, r in streams)
+    if not wanted:
+        cautions(to)
+        return 1 if refused else 0
     outcomes = asyncio.run(_play(to, wanted, accepting=arguments.accept))
     if arguments.timeline or len(scenarios) == 1:
         _show_timelines(to, outcomes)
     show_summary(to, outcomes)
     cautions(to)
-    return 1 if any(outcome.differences for outcome in outcomes) else 0
+    return 1 if refused or any(outcome.differences for outcome in outcomes) else 0
 
 
 def _releases(scenario: Scenario, asked: str) -> tuple[str, ...]:

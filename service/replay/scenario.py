@@ -2,12 +2,14 @@
 
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
+
+import msgspec
 
 from service.errors import ScenarioFault, SettingsFault
 from service.replay.files import FILE
@@ -17,7 +19,9 @@ from service.settings import read as read_settings
 RELEASES = ("R4", "R5")
 NOWHERE = "http://partner.invalid"  # a replay never sends further than its own process
 OFFSET = re.compile(r"\+(?:(?P<hours>\d+)h)?(?:(?P<minutes>\d+)m)?(?:(?P<seconds>\d+)s)?")
-SECTIONS = frozenset({"title", "start", "profile", "facility", "source", "partner", "timeline"})
+SECTIONS = frozenset(
+    {"title", "start", "profile", "facility", "source", "partner", "timeline", "stream"}
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,11 +55,23 @@ Event = Send | Advance | Reply
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Arrival:
+    """One line of a stream: a message, when it arrives, from whom, and about which order."""
+
+    at: datetime
+    source: str
+    name: str
+    order: int
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
     """A folder of inbound messages, a timeline and the expected emissions.
 
     settings: those of an installation, with a token per source that is the source's name. voices:
-    partner -> the source as which its replies arrive.
+    partner -> the source as which its replies arrive. stream: in place of a timeline, the name of a
+    file of arrivals, one a line, that is as long as anybody likes.
     """
 
     folder: Path
@@ -64,6 +80,7 @@ class Scenario:
     settings: Settings
     voices: Mapping[str, str]
     timeline: tuple[Event, ...]
+    stream: str | None = None
 
     @property
     def name(self) -> str:
@@ -84,6 +101,13 @@ class Scenario:
         """The bytes of a message."""
         return (self.folder / "in" / release.lower() / file).read_bytes()
 
+    def arrivals(self, release: str) -> Iterator[Arrival]:
+        """The lines of the stream, read one by one. Raises ScenarioFault at the first bad one."""
+        path = self.folder / "in" / release.lower() / (self.stream or "")
+        with path.open("rb") as lines:
+            for place, line in enumerate(lines, start=1):
+                yield _arrival(line, f"{path} line {place}", self.settings)
+
 
 def load(folder: Path) -> Scenario:
     """Reads a scenario folder. Raises ScenarioFault with every fault."""
@@ -95,6 +119,16 @@ def load(folder: Path) -> Scenario:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as broken:
         raise ScenarioFault(f"{path} is not valid TOML: {broken}") from broken
     return _Reader(folder, path, content).scenario()
+
+
+class _Line(msgspec.Struct):
+    """A line of a stream, the message left as it is written."""
+
+    at: str
+    source: str = msgspec.field(name="as")
+    name: str
+    order: int
+    message: msgspec.Raw
 
 
 class _Reader:
@@ -121,9 +155,10 @@ class _Reader:
             start=start,
             settings=settings,
             voices=voices,
-            timeline=self._timeline(start, zone, settings),
+            timeline=() if "stream" in self.content else self._timeline(start, zone, settings),
+            stream=self.content.get("stream"),
         )
-        self._check_messages(scenario)
+        self._check_stream(scenario) if scenario.stream else self._check_messages(scenario)
         self._refuse()
         return scenario
 
@@ -236,6 +271,16 @@ class _Reader:
         elif partner is not None and "source" not in self.content["partner"][partner]:
             self.faults.append(f"{where}: partner.{partner} has no source to answer as")
 
+    def _check_stream(self, scenario: Scenario) -> None:
+        if "timeline" in self.content:
+            self.faults.append(f"{self.path}: say either timeline or stream")
+        if not scenario.releases:
+            self.faults.append(f"{self.folder}: there is neither in/r4 nor in/r5")
+        for release in scenario.releases:
+            path = self.folder / "in" / release.lower() / str(scenario.stream)
+            if not path.is_file():
+                self.faults.append(f"{path} is not there")
+
     def _check_messages(self, scenario: Scenario) -> None:
         releases = scenario.releases
         if not releases:
@@ -248,6 +293,26 @@ class _Reader:
                 self.faults.append(f"{inside}: {name} is sent but not there")
             for name in sorted(held - sent):
                 self.faults.append(f"{inside}: {name} is there but never sent")
+
+
+LINE = msgspec.json.Decoder(_Line)
+
+
+def _arrival(line: bytes, where: str, settings: Settings) -> Arrival:
+    try:
+        read = LINE.decode(line)
+        when = datetime.fromisoformat(read.at)
+    except (msgspec.DecodeError, ValueError) as broken:
+        raise ScenarioFault(f"{where} is no arrival: {broken}") from broken
+    if when.utcoffset() is None or read.source not in settings.source:
+        raise ScenarioFault(f"{where}: at needs an offset, and as a source of the scenario")
+    return Arrival(
+        at=when,
+        source=read.source,
+        name=read.name,
+        order=read.order,
+        body=bytes(read.message),
+    )
 
 
 def _send(line: Mapping[str, Any], when: datetime) -> Event:

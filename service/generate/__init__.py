@@ -1,0 +1,1 @@
+"""Seeded synthetic traffic of an invented hospital, as FHIR messages in both releases."""
