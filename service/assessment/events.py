@@ -39,6 +39,7 @@ UNCONFIRMED = "Suspected blood transfusion reaction, unconfirmed screen"
 WRONG_UNIT = "Unit started although the check shows a wrong patient or unit"
 IDENTITY_IN_DOUBT = "Another patient may be at risk: find the unit meant for this patient."
 TELEPHONE = "Telephone the laboratory now."
+CANDIDATE = "Candidate"  # a category that calls for holding what else came of the donation
 
 
 def near_miss(bench: Bench, course: Course) -> tuple[Desired, ...]:
@@ -425,7 +426,8 @@ def _requests(bench: Bench, held: Notice, event: Event) -> list[Request]:
         ("keep-bag-and-set", "Expect the bag and the administration set; keep them for work-up."),
     ]
     categories = tuple(candidate.category for candidate in event.candidates)
-    if reaction.holds_sisters(categories, bench.policy, held.raised.onset):
+    holding = reaction.held_categories(categories, bench.policy, held.raised.onset)
+    if holding:
         wanted.append(
             (
                 "hold-sister-components",
@@ -450,7 +452,10 @@ def _requests(bench: Bench, held: Notice, event: Event) -> list[Request]:
             group=held.raised.notice,
             orders=orders,
             requester=event.recorder,
-            details=tuple((f"Unit {c.key.text}", "suspect") for c in held.units),
+            details=(
+                *((CANDIDATE, name) for name in holding if code == "hold-sister-components"),
+                *((f"Unit {c.key.text}", "suspect") for c in held.units),
+            ),
         )
         for code, text in wanted
     ]

@@ -30,7 +30,7 @@ BLOOD_BANK = frozenset({To.BLOOD_BANK})
 OBSERVATIONS = frozenset({"first-observation", "later-observation", "end-observation"})
 
 TEXTS: dict[str, str] = {
-    "next-observation": "Next observation set of the running unit.",
+    "next-observation": "Next observation set of the unit.",
     "bag-down": "The unit must be down by its limit.",
     "set-change": "Change the administration set.",
     "ask-before-next-unit": "Ask whether the next unit is wanted before it is sent for.",
@@ -276,12 +276,16 @@ WHY = {
 
 def _telephone(bench: Bench, notice: Notice) -> Desired:
     closed = notice.taken_up is not None
+    about = notice.units[-1] if notice.units else None
     request = replace(
-        _request(bench, "telephone-laboratory"),
+        _request(bench, "telephone-laboratory", about),
         status="completed" if closed else "requested",
         priority="stat",
         group=notice.raised.notice,
-        details=(("Why", WHY[notice.escalated or "unacknowledged"]),),
+        details=(
+            ("Why", WHY[notice.escalated or "unacknowledged"]),
+            *((f"Unit {course.key.text}", "suspect") for course in notice.units),
+        ),
     )
     return Desired(
         key=Key("task", notice.raised.notice, "telephone-laboratory"),

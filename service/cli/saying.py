@@ -15,7 +15,7 @@ from service.assessment.desired import (
 from service.facts.finding import Finding
 from service.facts.quantity import UNIT_OF, Reading
 from service.fhir.write import wording
-from service.fhir.write.vocabulary import donation_text, item_text, items_text, spoken
+from service.fhir.write.vocabulary import detail_text, donation_text, items_text, spoken
 from service.replay.expectation import speaks
 from service.replay.played import Emission, Given, Happened
 from service.replay.scenario import Advance, Reply
@@ -37,7 +37,7 @@ def says(content: Content, zone: ZoneInfo, *, again: bool = False) -> str:
     if isinstance(content, Event):
         return f"{content.status}: {content.title}"
     if isinstance(content, Request):
-        pairs = ((spoken(k, zone), item_text(v, zone)) for k, v in content.details)
+        pairs = (detail_text(label, text, zone) for label, text in content.details)
         details = "".join(f" {label}: {text}." for label, text in pairs).replace("..", ".")
         return f"{content.status}, {content.priority}: {content.text}{details}"
     return _observed(content)

@@ -19,7 +19,7 @@ from service.rules import reaction_respiratory as respiratory
 from service.rules.context import PreStartRule, Running, advice_of
 from service.rules.monitoring import monitor
 from service.rules.monitoring_watched import Watched, watched
-from service.rules.reaction_actions import holds_sisters, open_reaction
+from service.rules.reaction_actions import held_categories, holds_sisters, open_reaction
 from service.rules.reaction_categories import (
     AHTR,
     ALLERGIC,
@@ -50,7 +50,7 @@ from service.rules.reaction_evidence import (
     evidence_of,
 )
 
-__all__ = ["RULES", "holds_sisters", "screen"]
+__all__ = ["RULES", "held_categories", "holds_sisters", "screen"]
 
 RULES: tuple[PreStartRule, ...] = (open_reaction,)
 

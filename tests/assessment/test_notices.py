@@ -340,6 +340,26 @@ class TestTheLaboratorysWord:
         assert (told.status, told.priority) == ("requested", "stat")
         assert [body.why for body in story.bodies(NoticeEscalated)] == ["unacknowledged"]
 
+    def test_the_call_is_about_a_named_unit(self) -> None:
+        """Whoever telephones has the unit's numbers before them."""
+        wait = row("notice-acknowledge-stop")
+        story = Story().at(15, vitals(15, **FEVER)).at(15 + wait)
+        told = story.requests()["telephone-laboratory"]
+        assert told.unit is not None
+        assert told.unit.key == UNIT_KEY
+        assert (f"Unit {UNIT_KEY.text}", "suspect") in told.details
+
+    def test_holding_sisters_names_the_categories_that_call_for_it(self) -> None:
+        """ACT-10: and none of the milder ones beside them."""
+        signs = vitals(15, temperature="39.6", systolic="80", heart_rate="135")
+        told = Story().at(15, signs).requests()["hold-sister-components"]
+        named = [text for label, text in told.details if label == "Candidate"]
+        assert "sepsis-suspected" in named
+        assert "FNHTR" not in named
+        assert told.details[-1] == (f"Unit {UNIT_KEY.text}", "suspect")
+        others = Story().at(15, signs).requests()["investigate-reaction"]
+        assert all(label != "Candidate" for label, _ in others.details)
+
     def test_silence_after_an_unconfirmed_screen(self) -> None:
         """Others: 30 min."""
         begin = 15 + row("notice-unanswered")

@@ -57,7 +57,7 @@ from service.fhir.write.common import (
 )
 from service.fhir.write.context import WriteContext
 from service.fhir.write.ids import named
-from service.fhir.write.vocabulary import item_text, spoken
+from service.fhir.write.vocabulary import detail_text, spoken
 from service.fhir.write.wording import finding_text
 
 UNIT = "unit"  # local id of the contained unit, where there is one
@@ -296,5 +296,5 @@ def _inputs(content: Request, context: WriteContext) -> Iterable[Resource]:
         yield {"type": concept("Unit", code), "valueReference": unit_reference(content.unit, UNIT)}
     for label, text in content.details:
         if plain(text):
-            kind = concept(spoken(plain(label), context.zone) or "Detail")
-            yield {"type": kind, "valueString": item_text(text, context.zone)}
+            said, value = detail_text(plain(label) or "Detail", text, context.zone)
+            yield {"type": concept(said), "valueString": value}

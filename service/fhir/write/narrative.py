@@ -15,7 +15,7 @@ from service.fhir.write.common import Resource
 from service.fhir.write.context import WriteContext
 from service.fhir.write.ids import resource_id
 from service.fhir.write.times import when
-from service.fhir.write.vocabulary import item_text, items_text, spoken
+from service.fhir.write.vocabulary import detail_text, items_text, spoken
 
 _XHTML = "http://www.w3.org/1999/xhtml"
 _TELEPHONE = "Telephone the laboratory now."
@@ -131,12 +131,7 @@ def _event_lines(content: Event, zone: tzinfo) -> list[tuple[str, str]]:
     """The content list without what the page says elsewhere: findings, and the call itself."""
     said = {finding.text for finding in content.findings}
     said |= {_TELEPHONE} if content.telephone_now else set()
-    return [_line(label, text, zone) for label, text in content.lines if text not in said]
-
-
-def _line(label: str, text: str, zone: tzinfo) -> tuple[str, str]:
-    items = (item_text(item, zone) for item in text.split("; "))
-    return spoken(label, zone), "; ".join(items)
+    return [detail_text(label, text, zone) for label, text in content.lines if text not in said]
 
 
 def request(content: Request, context: WriteContext) -> Resource:
@@ -152,7 +147,7 @@ def request(content: Request, context: WriteContext) -> Resource:
         ("Reason", content.status_reason or ""),
         ("Orders", ", ".join(wording.name_of(order) for order in content.orders)),
         ("Place", wording.name_of(content.location)),
-        *(_line(label, text, zone) for label, text in content.details),
+        *(detail_text(label, text, zone) for label, text in content.details),
     ]
     return _text(
         _heading(content.text),

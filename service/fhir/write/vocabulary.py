@@ -123,6 +123,13 @@ def items_text(items: Iterable[str], zone: tzinfo | None = None) -> str:
     return ", ".join(item_text(item, zone) for item in items)
 
 
+def detail_text(label: str, text: str, zone: tzinfo | None) -> tuple[str, str]:
+    """A pair of a content list: its label, and its text, whose items are parted by semicolons."""
+    words = CATEGORY_TEXT if label == "Candidate" else {}
+    items = (words.get(item) or item_text(item, zone) for item in text.split("; "))
+    return spoken(label, zone), "; ".join(items)
+
+
 def policy_value(value: str) -> str:
     """The value of a policy row: a number with its unit as people write it, words as words."""
     measured = _MEASURED.fullmatch(value)

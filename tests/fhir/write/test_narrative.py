@@ -135,6 +135,13 @@ class TestOneLanguage:
         assert "Set</th><td>hourly observation set 2" in told
         assert "State</th><td>requested; overdue" in told
 
+    def test_holding_sisters_says_for_which_suspicion(self) -> None:
+        told = div(a_request(details=(("Candidate", "TRALI/TACO"), ("Candidate", "AHTR"))))
+        assert (
+            "Candidate</th><td>lung injury and circulatory overload not told apart (TRALI/TACO); "
+            "acute haemolytic transfusion reaction (AHTR)" in told
+        )
+
     def test_nobody_is_named_for_what_the_facts_ended(self) -> None:
         told = div(an_issue(mitigation=("The facts no longer give this finding.",)))
         assert "What was done" in told
