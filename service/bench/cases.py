@@ -12,6 +12,7 @@ from service.facts.identity import Identifier, Ref
 from service.fhir.codes import Codes
 from service.fhir.edge.strict_json import dump, parse
 from service.fhir.read import ReadContext, facts_of, read
+from service.generate.words import HOSPITAL
 from service.policy.policy import Site
 
 RUNNING = timedelta(hours=3)  # how long the last unit has hung
@@ -101,4 +102,4 @@ def _resolver(named: dict[str, str]) -> Any:
 
 def _aliases(who: ward.Patient, facts: Iterable[Fact[Any]]) -> frozenset[str]:
     own = next(fact.resource for fact in facts if fact.kind == "patient")
-    return frozenset({own, f"{ward.HOSPITAL}/patient|{who.record}"})
+    return frozenset({own, f"{HOSPITAL}/patient|{who.record}"})

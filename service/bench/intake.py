@@ -23,6 +23,7 @@ from service.bench.preparing import OBSERVED, hung_at
 from service.clock import WallClock
 from service.errors import BenchFault
 from service.fhir.edge.strict_json import dump
+from service.generate.words import HOSPITAL
 
 HOST = "127.0.0.1"
 WARM = 300  # panels sent before the run, of patients of their own
@@ -98,7 +99,7 @@ def measure(plan: Plan, folder: Path, clock: WallClock, say: Callable[[str], Non
     ports = _free_ports(3)
     settings = folder / "settings.toml"
     text = SETTINGS.format(
-        folder=folder, hospital=ward.HOSPITAL, port=ports[0], first=ports[1], second=ports[2]
+        folder=folder, hospital=HOSPITAL, port=ports[0], first=ports[1], second=ports[2]
     )
     settings.write_text(text, encoding="utf-8")
     count = plan.panels + WARM

@@ -8,18 +8,21 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from service.generate.words import (
+    ISBT,
+    LOINC,
+    OWN,
+    SNOMED,
+    V2,
+    Json,
+    amount,
+    concept,
+    crossed,
+    named,
+    number,
+)
 from service.scan.isbt128 import check_character
 
-Json = dict[str, Any]
-
-HOSPITAL = "https://harrow-vale.example/id"
-OWN = "https://transfusion-events.example/fhir"
-CROSS = "http://hl7.org/fhir/5.0/StructureDefinition/extension-"
-V2 = "http://terminology.hl7.org/CodeSystem"
-LOINC = "http://loinc.org"
-SNOMED = "http://snomed.info/sct"
-UCUM = "http://unitsofmeasure.org"
-ISBT = "https://www.isbt128.org/uri"
 DISPENSE = "BiologicallyDerivedProductDispense"
 PRODUCT = "E0398"
 GROUP = "A RhD positive"
@@ -115,7 +118,7 @@ def admitted(who: Patient) -> Iterator[Json]:
     first = who.bags[0].start
     yield {
         "resourceType": "Patient",
-        "identifier": [_number("patient", who.record)],
+        "identifier": [number("patient", who.record)],
         "active": True,
         "name": [{"use": "official", "family": who.family, "given": [who.given]}],
         "gender": "female" if who.number % 2 else "male",
@@ -125,10 +128,10 @@ def admitted(who: Patient) -> Iterator[Json]:
     yield _consent(who, first - ORDERED)
     yield {
         "resourceType": "Specimen",
-        "identifier": [_number("sample", who.sample)],
-        "accessionIdentifier": _number("sample", who.sample),
+        "identifier": [number("sample", who.sample)],
+        "accessionIdentifier": number("sample", who.sample),
         "status": "available",
-        "type": _concept(SNOMED, "122555007"),
+        "type": concept(SNOMED, "122555007"),
         "subject": _of(who),
         "collection": {"collectedDateTime": _at(first - SAMPLED)},
     }
@@ -144,25 +147,25 @@ def hung(who: Patient, bag: Bag) -> Iterator[Json]:
     yield panel(who, bag.start - BASELINE, f"{bag.number}-baseline")
     yield _check(who, bag)
     scans = [("bag-scan", "String", scan) for scan in bag.scans[:2]]
-    rate = ("rate", "Quantity", _amount(120, "mL/h"))
+    rate = ("rate", "Quantity", amount(120, "mL/h"))
     yield _step("start", who, bag, bag.start, rate, *scans)
 
 
 def down(who: Patient, bag: Bag, at: datetime) -> Json:
     """The unit is through."""
-    volume = ("volume-given", "Quantity", _amount(VOLUME, "mL"))
+    volume = ("volume-given", "Quantity", amount(VOLUME, "mL"))
     return _step("end", who, bag, at, volume)
 
 
 def rate(who: Patient, bag: Bag, at: datetime, value: int) -> Json:
     """A new rate, in mL/h."""
-    return _step("change-rate", who, bag, at, ("rate", "Quantity", _amount(value, "mL/h")))
+    return _step("change-rate", who, bag, at, ("rate", "Quantity", amount(value, "mL/h")))
 
 
 def panel(who: Patient, at: datetime, name: str) -> Json:
     """One set of a well patient's vital signs as a panel with components."""
     components = [
-        {"code": _concept(LOINC, code, display), "valueQuantity": _amount(value, ucum)}
+        {"code": concept(LOINC, code, display), "valueQuantity": amount(value, ucum)}
         for code, display, ucum, value in VITALS
     ]
     return _observed(who, at, name, PANEL) | {"component": components}
@@ -173,10 +176,10 @@ def singles(who: Patient, at: datetime, name: str) -> Iterator[Json]:
     for code, display, ucum, value in VITALS:
         if code not in ("8480-6", "8462-4"):
             found = _observed(who, at, f"{name}-{code}", (code, display))
-            yield found | {"valueQuantity": _amount(value, ucum)}
+            yield found | {"valueQuantity": amount(value, ucum)}
     pressure = _observed(who, at, f"{name}-bp", ("85354-9", "Blood pressure panel"))
     components = [
-        {"code": _concept(LOINC, code, display), "valueQuantity": _amount(value, ucum)}
+        {"code": concept(LOINC, code, display), "valueQuantity": amount(value, ucum)}
         for code, display, ucum, value in VITALS
         if code in ("8480-6", "8462-4")
     ]
@@ -186,10 +189,10 @@ def singles(who: Patient, at: datetime, name: str) -> Iterator[Json]:
 def _observed(who: Patient, at: datetime, name: str, code: tuple[str, str]) -> Json:
     return {
         "resourceType": "Observation",
-        "identifier": [_number("observation", f"V-{who.number}-{name}")],
+        "identifier": [number("observation", f"V-{who.number}-{name}")],
         "status": "final",
-        "category": [_concept(f"{V2}/observation-category", "vital-signs")],
-        "code": _concept(LOINC, *code),
+        "category": [concept(f"{V2}/observation-category", "vital-signs")],
+        "code": concept(LOINC, *code),
         "subject": _of(who),
         "effectiveDateTime": _at(at),
         "performer": [_nurse()],
@@ -204,25 +207,25 @@ def _order(who: Patient, at: datetime) -> Json:
         "status": "active",
         "intent": "order",
         "priority": "routine",
-        "code": _concept(SNOMED, "71493000", "Transfusion of packed red blood cells"),
-        "quantityQuantity": _amount(len(who.bags), "{unit}"),
+        "code": concept(SNOMED, "71493000", "Transfusion of packed red blood cells"),
+        "quantityQuantity": amount(len(who.bags), "{unit}"),
         "subject": _of(who),
         "occurrencePeriod": period,
         "authoredOn": _at(at),
-        "requester": _named("Practitioner", _number("staff", "S-0417"), "Dr O. Vanewright"),
+        "requester": named("Practitioner", number("staff", "S-0417"), "Dr O. Vanewright"),
         "reasonCode": [{"text": "Symptomatic anaemia"}],
-        "specimen": [_named("Specimen", _number("sample", who.sample))],
+        "specimen": [named("Specimen", number("sample", who.sample))],
     }
 
 
 def _consent(who: Patient, at: datetime) -> Json:
-    covered = [_concept(SNOMED, "116859006", "Transfusion of blood product")]
+    covered = [concept(SNOMED, "116859006", "Transfusion of blood product")]
     return {
         "resourceType": "Consent",
-        "identifier": [_number("consent", f"C-{who.number}")],
+        "identifier": [number("consent", f"C-{who.number}")],
         "status": "active",
-        "scope": _concept(f"{V2}/consentscope", "treatment"),
-        "category": [_concept(LOINC, "59284-0", "Consent Document")],
+        "scope": concept(f"{V2}/consentscope", "treatment"),
+        "category": [concept(LOINC, "59284-0", "Consent Document")],
         "patient": _of(who),
         "dateTime": _at(at),
         "performer": [_of(who)],
@@ -233,7 +236,7 @@ def _consent(who: Patient, at: datetime) -> Json:
 
 def _grouped(who: Patient, at: datetime) -> Json:
     confirmed = {"url": f"{OWN}/StructureDefinition/group-confirmed", "valueBoolean": True}
-    found = _concept(SNOMED, "278149003", "Blood group A Rh(D) positive")
+    found = concept(SNOMED, "278149003", "Blood group A Rh(D) positive")
     return _result(who, at, "882-1", "group") | {
         "extension": [confirmed],
         "valueCodeableConcept": found,
@@ -243,7 +246,7 @@ def _grouped(who: Patient, at: datetime) -> Json:
 def _screened(who: Patient, at: datetime) -> Json:
     return _result(who, at, "890-4", "screen") | {
         "valueCodeableConcept": {"text": "Negative"},
-        "interpretation": [_concept(f"{V2}/v3-ObservationInterpretation", "NEG")],
+        "interpretation": [concept(f"{V2}/v3-ObservationInterpretation", "NEG")],
     }
 
 
@@ -251,21 +254,21 @@ def _crossmatch(who: Patient, bag: Bag) -> Json:
     meant = {"system": f"{OWN}/sid/unit", "value": _key(bag)}
     return _result(who, bag.start - ORDERED, "1250-0", f"crossmatch-{bag.number}") | {
         "valueCodeableConcept": {"text": "Compatible"},
-        "focus": [_named("BiologicallyDerivedProduct", meant)],
+        "focus": [named("BiologicallyDerivedProduct", meant)],
     }
 
 
 def _result(who: Patient, at: datetime, code: str, name: str) -> Json:
     return {
         "resourceType": "Observation",
-        "identifier": [_number("observation", f"L-{who.number}-{name}")],
+        "identifier": [number("observation", f"L-{who.number}-{name}")],
         "status": "final",
-        "category": [_concept(f"{V2}/observation-category", "laboratory")],
-        "code": _concept(LOINC, code),
+        "category": [concept(f"{V2}/observation-category", "laboratory")],
+        "code": concept(LOINC, code),
         "subject": _of(who),
         "effectiveDateTime": _at(at),
         "issued": _at(at),
-        "specimen": _named("Specimen", _number("sample", who.sample)),
+        "specimen": named("Specimen", number("sample", who.sample)),
     }
 
 
@@ -274,8 +277,8 @@ def _unit(bag: Bag) -> Json:
     donation = {"system": f"{ISBT}/DonationIdentificationNumber", "value": bag.din}
     kinds = "http://hl7.org/fhir/biologicallyderived-product-property-type-codes"
     label = [
-        {"url": "type", "valueCodeableConcept": _concept(kinds, "ABORhD")},
-        {"url": "value", "valueCodeableConcept": _concept(f"{ISBT}/ABORhD", GROUP_CODE, GROUP)},
+        {"url": "type", "valueCodeableConcept": concept(kinds, "ABORhD")},
+        {"url": "value", "valueCodeableConcept": concept(f"{ISBT}/ABORhD", GROUP_CODE, GROUP)},
     ]
     return {
         "resourceType": name,
@@ -285,29 +288,29 @@ def _unit(bag: Bag) -> Json:
                 "value": f"A9999{PRODUCT}{bag.din}000000",
             }
         ],
-        "productCode": _concept(f"{ISBT}/productdescriptioncode", PRODUCT),
+        "productCode": concept(f"{ISBT}/productdescriptioncode", PRODUCT),
         "productCategory": "fluid",
         "status": "available",
         "extension": [
-            _crossed(f"{name}.biologicalSourceEvent", valueIdentifier=donation),
-            _crossed(f"{name}.division", valueString="000000"),
-            _crossed(f"{name}.expirationDate", valueDateTime=_at(bag.expires)),
-            _crossed(f"{name}.property", extension=label),
+            crossed(f"{name}.biologicalSourceEvent", valueIdentifier=donation),
+            crossed(f"{name}.division", valueString="000000"),
+            crossed(f"{name}.expirationDate", valueDateTime=_at(bag.expires)),
+            crossed(f"{name}.property", extension=label),
         ],
     }
 
 
 def _issue(who: Patient, bag: Bag) -> Json:
-    number = {"system": f"{ISBT}/MPHOUniqueIdentifier", "value": f"A9999{PRODUCT}{bag.din}000000"}
+    labelled = {"system": f"{ISBT}/MPHOUniqueIdentifier", "value": f"A9999{PRODUCT}{bag.din}000000"}
     matched = "http://hl7.org/fhir/CodeSystem/biologicallyderivedproductdispense-match-status"
-    kept = _concept(f"{OWN}/CodeSystem/container", "monitored-refrigerator")
+    kept = concept(f"{OWN}/CodeSystem/container", "monitored-refrigerator")
     parts: tuple[tuple[str, str, Any], ...] = (
-        ("basedOn", "Reference", _named("ServiceRequest", _order_number(who))),
+        ("basedOn", "Reference", named("ServiceRequest", _order_number(who))),
         ("status", "Code", "issued"),
-        ("product", "Reference", _named("BiologicallyDerivedProduct", number)),
+        ("product", "Reference", named("BiologicallyDerivedProduct", labelled)),
         ("patient", "Reference", _of(who)),
-        ("matchStatus", "CodeableConcept", _concept(matched, "crossmatched")),
-        ("quantity", "Quantity", _amount(VOLUME, "mL")),
+        ("matchStatus", "CodeableConcept", concept(matched, "crossmatched")),
+        ("quantity", "Quantity", amount(VOLUME, "mL")),
         ("whenHandedOver", "DateTime", _at(bag.start - ISSUED)),
         ("destination", "Reference", _ward()),
     )
@@ -315,11 +318,11 @@ def _issue(who: Patient, bag: Bag) -> Json:
         "resourceType": "Basic",
         "meta": {"profile": [f"http://hl7.org/fhir/5.0/StructureDefinition/profile-{DISPENSE}"]},
         "extension": [
-            *(_crossed(f"{DISPENSE}.{part}", **{f"value{kind}": v}) for part, kind, v in parts),
+            *(crossed(f"{DISPENSE}.{part}", **{f"value{kind}": v}) for part, kind, v in parts),
             {"url": f"{OWN}/StructureDefinition/issue-container", "valueCodeableConcept": kept},
         ],
-        "identifier": [_number("issue", f"I-{bag.number}")],
-        "code": _concept("http://hl7.org/fhir/fhir-types", DISPENSE),
+        "identifier": [number("issue", f"I-{bag.number}")],
+        "code": concept("http://hl7.org/fhir/fhir-types", DISPENSE),
         "subject": _of(who),
     }
 
@@ -329,14 +332,14 @@ def _check(who: Patient, bag: Bag) -> Json:
     done = bag.start - CHECKED
     given = (
         ("band-scan", "String", who.record),
-        ("band-identifier", "Identifier", _number("patient", who.record)),
+        ("band-identifier", "Identifier", number("patient", who.record)),
         ("band-family", "String", who.family),
         ("band-given", "String", who.given),
         ("band-birth-date", "Date", who.born),
         ("band-sample-number", "String", who.sample),
         ("read-aloud-match", "Boolean", True),
         ("spoken-confirmed", "Code", "matches"),
-        ("label-identifier", "Identifier", _number("patient", who.record)),
+        ("label-identifier", "Identifier", number("patient", who.record)),
         ("label-family", "String", who.family),
         ("label-given", "String", who.given),
         ("label-birth-date", "Date", who.born),
@@ -352,7 +355,7 @@ def _check(who: Patient, bag: Bag) -> Json:
         ("appearance", "Code", "normal"),
         ("interrupted", "Boolean", False),
         ("access-gauge", "Integer", 18),
-        ("filter", "Quantity", _amount(200, "um")),
+        ("filter", "Quantity", amount(200, "um")),
         ("fluid", "CodeableConcept", {"text": "Sodium chloride 0.9 %"}),
     )
     step = _step("check-unit", who, bag, done - timedelta(minutes=2), *given)
@@ -365,18 +368,18 @@ def _step(code: str, who: Patient, bag: Bag, at: datetime, *given: tuple[str, st
     kinds = f"{OWN}/CodeSystem/step-input"
     return {
         "resourceType": "Task",
-        "identifier": [_number("step", f"{code}-{bag.number}-{at:%H%M%S}")],
-        "basedOn": [_named("ServiceRequest", _order_number(who))],
+        "identifier": [number("step", f"{code}-{bag.number}-{at:%H%M%S}")],
+        "basedOn": [named("ServiceRequest", _order_number(who))],
         "status": "completed",
         "intent": "order",
-        "code": _concept(f"{OWN}/CodeSystem/bedside-step", code),
-        "focus": _named("BiologicallyDerivedProduct", meant),
+        "code": concept(f"{OWN}/CodeSystem/bedside-step", code),
+        "focus": named("BiologicallyDerivedProduct", meant),
         "for": _of(who),
         "executionPeriod": {"start": _at(at)},
         "authoredOn": _at(at),
         "owner": _nurse(),
         "location": _ward(),
-        "input": [{"type": _concept(kinds, name), f"value{kind}": v} for name, kind, v in given],
+        "input": [{"type": concept(kinds, name), f"value{kind}": v} for name, kind, v in given],
     }
 
 
@@ -388,39 +391,17 @@ def _at(instant: datetime) -> str:
     return instant.replace(microsecond=0).isoformat()
 
 
-def _number(kind: str, value: str) -> Json:
-    return {"system": f"{HOSPITAL}/{kind}", "value": value}
-
-
 def _order_number(who: Patient) -> Json:
-    return _number("order", f"O-{who.number}")
-
-
-def _named(type_name: str, identifier: Json, display: str | None = None) -> Json:
-    found: Json = {"type": type_name, "identifier": identifier}
-    return found | ({"display": display} if display else {})
+    return number("order", f"O-{who.number}")
 
 
 def _of(who: Patient) -> Json:
-    return _named("Patient", _number("patient", who.record))
+    return named("Patient", number("patient", who.record))
 
 
-def _nurse(number: str = "S-2231", name: str = "H. Pemberly, nurse") -> Json:
-    return _named("Practitioner", _number("staff", number), name)
+def _nurse(staff: str = "S-2231", name: str = "H. Pemberly, nurse") -> Json:
+    return named("Practitioner", number("staff", staff), name)
 
 
 def _ward() -> Json:
-    return _named("Location", _number("location", "larch"), "Ward Larch")
-
-
-def _concept(system: str, code: str, display: str | None = None) -> Json:
-    coding = {"system": system, "code": code} | ({"display": display} if display else {})
-    return {"coding": [coding]}
-
-
-def _amount(value: float, code: str) -> Json:
-    return {"value": value, "unit": code, "system": UCUM, "code": code}
-
-
-def _crossed(name: str, **value: Any) -> Json:
-    return {"url": f"{CROSS}{name}", **value}
+    return named("Location", number("location", "larch"), "Ward Larch")

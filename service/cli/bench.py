@@ -14,7 +14,6 @@ from zoneinfo import ZoneInfo
 from service.assessment.assess import Assessment, assess
 from service.assessment.clock import RecordingClock
 from service.assessment.memory import Memory
-from service.bench import ward
 from service.bench.cases import case_of
 from service.bench.figures import Spread, spread
 from service.bench.intake import Measured, Plan, measure
@@ -24,6 +23,7 @@ from service.facts.case import Case
 from service.fhir.codes import load_codes
 from service.generate.stream import orders
 from service.generate.traffic import shipped
+from service.generate.words import HOSPITAL
 from service.policy.files import mappings
 from service.policy.load import load, profiles
 from service.policy.policy import Policy, Site
@@ -181,7 +181,7 @@ def _listed(counted: Counter[str]) -> str:
 
 
 def _site() -> Site:
-    systems = (f"{ward.HOSPITAL}/patient",)
+    systems = (f"{HOSPITAL}/patient",)
     return Site(facility="bench", zone=ZoneInfo("Europe/London"), identity_systems=systems)
 
 
