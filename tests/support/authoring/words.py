@@ -6,36 +6,34 @@ published ISBT 128 examples, and every donation number here is built on it.
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
-from uuid import NAMESPACE_URL, uuid5
-from zoneinfo import ZoneInfo
 
+from service.generate.words import CROSS as CROSS
+from service.generate.words import GROUPS as GROUPS
+from service.generate.words import HOSPITAL as HOSPITAL
+from service.generate.words import ISBT as ISBT
+from service.generate.words import LOINC as LOINC
+from service.generate.words import OWN as OWN
+from service.generate.words import RELEASES as RELEASES
+from service.generate.words import SNOMED as SNOMED
+from service.generate.words import UCUM as UCUM
+from service.generate.words import ZONE as ZONE
+from service.generate.words import Json as Json
+from service.generate.words import Worker as Worker
+from service.generate.words import amount as amount
+from service.generate.words import concept as concept
+from service.generate.words import crossed as crossed
+from service.generate.words import first_identifier as first_identifier
+from service.generate.words import named as named
+from service.generate.words import number as number
+from service.generate.words import of_worker as of_worker
+from service.generate.words import ours as ours
+from service.generate.words import own as own
+from service.generate.words import urn as urn
 from service.scan.isbt128 import check_character
 
-Json = dict[str, Any]
 Both = dict[str, Json]  # release -> the resource in that release
 
-RELEASES = ("R4", "R5")
-HOSPITAL = "https://harrow-vale.example/id"
-OWN = "https://transfusion-events.example/fhir"
-CROSS = "http://hl7.org/fhir/5.0/StructureDefinition/extension-"
-LOINC = "http://loinc.org"
-SNOMED = "http://snomed.info/sct"
-UCUM = "http://unitsofmeasure.org"
-ISBT = "https://www.isbt128.org/uri"
-ZONE = ZoneInfo("Europe/London")
 DAY = "2027-06-08"
-
-GROUPS = {  # text on a label: (ISBT 128 code, SNOMED CT code, SNOMED CT display)
-    "A RhD positive": ("62", "278149003", "Blood group A Rh(D) positive"),
-    "A RhD negative": ("06", "278152006", "Blood group A Rh(D) negative"),
-    "B RhD positive": ("73", "278150003", "Blood group B Rh(D) positive"),
-    "B RhD negative": ("17", "278153001", "Blood group B Rh(D) negative"),
-    "O RhD positive": ("51", "278147001", "Blood group O Rh(D) positive"),
-    "O RhD negative": ("95", "278148006", "Blood group O Rh(D) negative"),
-    "AB RhD positive": ("84", "278151004", "Blood group AB Rh(D) positive"),
-    "AB RhD negative": ("28", "278154007", "Blood group AB Rh(D) negative"),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,14 +83,6 @@ class Bag:
         return f"{self.din}{check_character(self.din)}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Worker:
-    """An invented member of staff."""
-
-    number: str
-    name: str
-
-
 PEMBER = Worker(number="S-2231", name="H. Pemberly, nurse")
 LARK = Worker(number="S-2274", name="T. Larkspire, nurse")
 VANE = Worker(number="S-0417", name="Dr O. Vanewright")
@@ -115,63 +105,9 @@ def instant(local: str) -> str:
     return at(local.partition("T")[2], local.partition("T")[0])
 
 
-def number(kind: str, value: str) -> Json:
-    """An identifier in one of the hospital's systems."""
-    return {"system": f"{HOSPITAL}/{kind}", "value": value}
-
-
-def named(type_name: str, identifier: Json, display: str | None = None) -> Json:
-    """A reference by identifier only."""
-    found: Json = {"type": type_name, "identifier": identifier}
-    return found | ({"display": display} if display else {})
-
-
-def urn(resource: Json) -> str:
-    """The fullUrl of a resource in a transaction: made of what it is, so always the same."""
-    first = first_identifier(resource)
-    return f"urn:uuid:{uuid5(NAMESPACE_URL, '/'.join(first.values()))}"
-
-
-def first_identifier(resource: Json) -> Json:
-    """The identifier by which a resource is created once."""
-    found = resource["identifier"][0]
-    return {"system": found["system"], "value": found["value"]}
-
-
-def concept(system: str, code: str, display: str | None = None) -> Json:
-    """A CodeableConcept of one coding."""
-    coding = {"system": system, "code": code} | ({"display": display} if display else {})
-    return {"coding": [coding]}
-
-
-def own(code_system: str, code: str) -> Json:
-    """A CodeableConcept in one of our own code systems."""
-    return concept(f"{OWN}/CodeSystem/{code_system}", code)
-
-
-def amount(value: float, code: str, unit: str | None = None) -> Json:
-    """A Quantity in UCUM."""
-    return {"value": value, "unit": unit or code, "system": UCUM, "code": code}
-
-
-def ours(name: str, **value: Any) -> Json:
-    """An extension of our own."""
-    return {"url": f"{OWN}/StructureDefinition/{name}", **value}
-
-
-def crossed(name: str, **value: Any) -> Json:
-    """An R5 element in R4: the published cross-version extension."""
-    return {"url": f"{CROSS}{name}", **value}
-
-
 def of_person(person: Person) -> Json:
     """A reference to a patient by number."""
     return named("Patient", number("patient", person.number))
-
-
-def of_worker(worker: Worker) -> Json:
-    """A reference to a member of staff."""
-    return named("Practitioner", number("staff", worker.number), worker.name)
 
 
 def ward(name: str = "Larch") -> Json:
