@@ -1,9 +1,9 @@
 """Scenarios that turn on what is due while units run: observations, sets, places."""
 
 from tests.support.authoring import people as who
+from tests.support.authoring.bedside import blood_set
 from tests.support.authoring.openings import begun, issued, observed, opened
 from tests.support.authoring.people import bag
-from tests.support.authoring.resources import blood_set
 from tests.support.authoring.scene import (
     BEDSIDE,
     Line,

@@ -157,39 +157,28 @@ def _required(code: str, display: str) -> Json:
     }
 
 
-def advance_refusal(person: Person, value: str, day: str) -> Both:
-    """A refusal of red cells that was signed on an earlier day."""
-    who, title = of_person(person), "Advance decision: no red cells, also if life is at risk"
-    covered = {"code": [own("component", "red-cells")]}
-    signed = {"contentType": "application/pdf", "title": title}
-    shared: Json = {
-        "resourceType": "Consent",
-        "identifier": [number("consent", value)],
-        "status": "active",
-        "category": [concept(LOINC, "59284-0", "Consent Document")],
-    }
-    r4 = shared | {
-        "scope": concept(f"{V2}/consentscope", "treatment", "Treatment"),
-        "patient": who,
-        "dateTime": day,
-        "performer": [who],
-        "policyRule": {"text": "Harrow Vale form for advance decisions"},
-        "sourceAttachment": signed,
-        "provision": {"type": "deny"} | covered,
-    }
-    r5 = shared | {
-        "subject": who,
-        "date": day,
-        "grantor": [who],
-        "sourceAttachment": [signed],
-        "decision": "deny",
-        "provision": [covered],
-    }
-    return {"R4": r4, "R5": r5}
-
-
 def consent(person: Person, value: str) -> Both:
     """Consent to transfusion, given by the patient."""
+    covered = {"code": [concept(SNOMED, "116859006", "Transfusion of blood product")]}
+    form = "Harrow Vale form for consent to transfusion"
+    return _decided(person, value, "permit", covered, at("08:05"), form)
+
+
+def advance_refusal(person: Person, value: str, day: str) -> Both:
+    """A refusal of red cells that was signed on an earlier day."""
+    covered = {"code": [own("component", "red-cells")]}
+    made = _decided(person, value, "deny", covered, day, "Harrow Vale form for advance decisions")
+    title = "Advance decision: no red cells, also if life is at risk"
+    signed = {"contentType": "application/pdf", "title": title}
+    return {
+        "R4": made["R4"] | {"sourceAttachment": signed},
+        "R5": made["R5"] | {"sourceAttachment": [signed]},
+    }
+
+
+def _decided(
+    person: Person, value: str, decision: str, covered: Json, when: str, form: str
+) -> Both:
     who = of_person(person)
     shared: Json = {
         "resourceType": "Consent",
@@ -197,20 +186,19 @@ def consent(person: Person, value: str) -> Both:
         "status": "active",
         "category": [concept(LOINC, "59284-0", "Consent Document")],
     }
-    covered = {"code": [concept(SNOMED, "116859006", "Transfusion of blood product")]}
     r4 = shared | {
         "scope": concept(f"{V2}/consentscope", "treatment", "Treatment"),
         "patient": who,
-        "dateTime": at("08:05"),
+        "dateTime": when,
         "performer": [who],
-        "policyRule": {"text": "Harrow Vale form for consent to transfusion"},
-        "provision": {"type": "permit"} | covered,
+        "policyRule": {"text": form},
+        "provision": {"type": decision} | covered,
     }
     r5 = shared | {
         "subject": who,
-        "date": at("08:05")[:10],
+        "date": when[:10],
         "grantor": [who],
-        "decision": "permit",
+        "decision": decision,
         "provision": [covered],
     }
     return {"R4": r4, "R5": r5}
@@ -419,40 +407,3 @@ def vitals(
             "component": components,
         }
     )
-
-
-def weight(person: Person, value: str, clock: str, kilograms: float) -> Both:
-    """The patient's weight."""
-    found = _at_bedside(person, value, clock, "vital-signs", "Vital Signs")
-    code = concept(LOINC, "29463-7", "Body weight")
-    return same(found | {"code": code, "valueQuantity": amount(kilograms, "kg")})
-
-
-def symptom(person: Person, value: str, clock: str, code: str, display: str) -> Both:
-    """A sign in SNOMED CT that a nurse reports as present."""
-    found = _at_bedside(person, value, clock, "symptom", "Symptom")
-    return same(found | {"code": concept(SNOMED, code, display), "valueBoolean": True})
-
-
-def _at_bedside(person: Person, value: str, clock: str, kind: str, display: str) -> Json:
-    return {
-        "resourceType": "Observation",
-        "identifier": [number("observation", value)],
-        "status": "final",
-        "category": [concept(f"{V2}/observation-category", kind, display)],
-        "subject": of_person(person),
-        "effectiveDateTime": at(clock),
-        "performer": [of_worker(PEMBER)],
-    }
-
-
-def blood_set(value: str, most_units: int) -> Both:
-    """An administration set, with the number of units its maker allows."""
-    kind = own("device", "set")
-    shared: Json = {
-        "resourceType": "Device",
-        "identifier": [number("set", value)],
-        "extension": [ours("set-unit-limit", valueInteger=most_units)],
-        "status": "active",
-    }
-    return {"R4": shared | {"type": kind}, "R5": shared | {"type": [kind]}}

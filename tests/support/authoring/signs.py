@@ -3,13 +3,10 @@
 from typing import Any
 
 from tests.support.authoring import people as who
+from tests.support.authoring.bedside import symptom, weight
 from tests.support.authoring.openings import begun, observed
 from tests.support.authoring.people import bag
-from tests.support.authoring.resources import (
-    symptom,
-    vitals,
-    weight,
-)
+from tests.support.authoring.resources import vitals
 from tests.support.authoring.scene import (
     BEDSIDE,
     Line,

@@ -1,0 +1,57 @@
+"""What the ward tells of the patient and the bedside: weight, signs, whereabouts, sets."""
+
+from tests.support.authoring.resources import V2
+from tests.support.authoring.words import (
+    LOINC,
+    PEMBER,
+    SNOMED,
+    Both,
+    Json,
+    Person,
+    amount,
+    at,
+    concept,
+    number,
+    of_person,
+    of_worker,
+    ours,
+    own,
+    same,
+)
+
+
+def weight(person: Person, value: str, clock: str, kilograms: float) -> Both:
+    """The patient's weight."""
+    found = _at_bedside(person, value, clock, "vital-signs", "Vital Signs")
+    code = concept(LOINC, "29463-7", "Body weight")
+    return same(found | {"code": code, "valueQuantity": amount(kilograms, "kg")})
+
+
+def symptom(person: Person, value: str, clock: str, code: str, display: str) -> Both:
+    """A sign in SNOMED CT that a nurse reports as present."""
+    found = _at_bedside(person, value, clock, "symptom", "Symptom")
+    return same(found | {"code": concept(SNOMED, code, display), "valueBoolean": True})
+
+
+def _at_bedside(person: Person, value: str, clock: str, kind: str, display: str) -> Json:
+    return {
+        "resourceType": "Observation",
+        "identifier": [number("observation", value)],
+        "status": "final",
+        "category": [concept(f"{V2}/observation-category", kind, display)],
+        "subject": of_person(person),
+        "effectiveDateTime": at(clock),
+        "performer": [of_worker(PEMBER)],
+    }
+
+
+def blood_set(value: str, most_units: int) -> Both:
+    """An administration set, with the number of units its maker allows."""
+    kind = own("device", "set")
+    shared: Json = {
+        "resourceType": "Device",
+        "identifier": [number("set", value)],
+        "extension": [ours("set-unit-limit", valueInteger=most_units)],
+        "status": "active",
+    }
+    return {"R4": shared | {"type": kind}, "R5": shared | {"type": [kind]}}
