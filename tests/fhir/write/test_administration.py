@@ -8,12 +8,14 @@ from typing import Any
 import pytest
 
 from service.facts.moment import Moment
+from service.facts.quantity import Vital
 from service.facts.unit import Component, Group, LabelMessage, Restriction
 from service.fhir.write import render
 from tests.support.desired import (
     a_context,
     a_nurse,
     a_procedure,
+    a_reading,
     a_unit,
     a_volume,
     an_observed,
@@ -23,6 +25,15 @@ from tests.support.validators import RELEASES, assert_valid
 
 XVER = "http://hl7.org/fhir/5.0/StructureDefinition/extension-BiologicallyDerivedProduct."
 ABORHD = "https://www.isbt128.org/uri/ABORhD"
+
+
+REQUIRED = (
+    a_reading(Vital.SYSTOLIC, "118"),
+    a_reading(Vital.DIASTOLIC, "74"),
+    a_reading(Vital.TEMPERATURE, "37.1"),
+    a_reading(Vital.HEART_RATE, "88"),
+    a_reading(Vital.RESPIRATORY_RATE, "16"),
+)
 
 
 def rendered(release: str, **changed: Any) -> dict[str, Any]:
@@ -98,6 +109,21 @@ class TestPresentedAtAdministration:
     def test_expiry(self, release: str) -> None:
         assert unit_of(rendered(release), release)["expiry"] == "2025-06-20T23:59:00+01:00"
 
+    def test_a_person_reads_all_six_on_one_page(self, release: str) -> None:
+        told = rendered(release)["text"]["div"]
+        rows = {
+            "Patient": "ASHGROVE, Wren",
+            "Donation number": "A9999 25 123456 ",
+            "Product code": "E0398, undivided",
+            "Amount given": "276.50 mL (measured)",
+            "Route": "intravenous",
+            "Expiry": "20 June 2025 23:59 UTC+01:00",
+            "Start": "2 June 2025 11:05 UTC+01:00",
+            "End": "2 June 2025 13:00 UTC+01:00",
+        }
+        missing = [row for row, said in rows.items() if f"<th>{row}</th><td>{said}" not in told]
+        assert missing == []
+
     def test_time(self, release: str) -> None:
         assert period_of(rendered(release)) == {
             "start": "2025-06-02T11:05:00+01:00",
@@ -141,13 +167,31 @@ class TestMatchValidation:
 
 @pytest.mark.parametrize("release", RELEASES)
 class TestCaptured:
-    """CPS.6.3 #03 and #04: product number, amount, route, time; and the vital signs."""
+    """CPS.6.3 #03 and #04: product number, amount, route, time; and the vital signs. [S01]."""
+
+    def test_the_product_that_was_used_is_the_contained_unit(self, release: str) -> None:
+        procedure = rendered(release)
+        if release == "R5":
+            (target,) = (used["reference"] for used in procedure["used"])
+        else:
+            (used,) = procedure["usedReference"]
+            target = used["extension"][0]["valueReference"]
+        assert target["reference"] == f"#{procedure['contained'][0]['id']}"
+        assert target["identifier"]["value"] == "A999925123456/E0398/000000"
+
+    def test_it_was_done_and_the_codes_say_what(self, release: str) -> None:
+        procedure = rendered(release)
+        assert procedure["status"] == "completed"
+        assert [code["code"] for code in procedure["code"]["coding"]] == ["71493000", "116859006"]
 
     def test_the_volume_is_an_observation_of_the_procedure(self, release: str) -> None:
         procedure = rendered(release)
         volume = render(desired(a_volume()), release, a_context())
         assert volume["partOf"][0]["reference"] == f"Procedure/{procedure['id']}"
         assert volume["valueQuantity"]["value"] == Decimal("276.50")
+        assert volume["subject"]["identifier"]["value"] == "0043817"
+        assert volume["focus"][0]["identifier"]["value"] == "A999925123456/E0398/000000"
+        assert volume["code"]["text"] == "Volume of blood component given"
         assert volume["effectiveDateTime"] == "2025-06-02T12:00:00Z"
         assert volume["method"]["text"] == "Measured"
 
@@ -159,10 +203,32 @@ class TestCaptured:
 
     def test_vital_signs_are_part_of_the_procedure(self, release: str) -> None:
         procedure = rendered(release)
-        vitals = render(desired(an_observed()), release, a_context())
+        vitals = render(desired(an_observed(readings=REQUIRED)), release, a_context())
         assert vitals["partOf"][0]["reference"] == f"Procedure/{procedure['id']}"
-        codes = [part["code"]["coding"][0]["code"] for part in vitals["component"]]
-        assert codes == ["8310-5", "8867-4"]
+        assert vitals["subject"]["identifier"]["value"] == "0043817"
+        assert vitals["effectiveDateTime"] == "2025-06-02T11:05:00+01:00"
+        assert vitals["status"] == "final"
+
+    def test_pressure_temperature_pulse_and_respiration_each_with_its_value(
+        self, release: str
+    ) -> None:
+        """#04 names four; blood pressure is two of these."""
+        vitals = render(desired(an_observed(readings=REQUIRED)), release, a_context())
+        assert vitals["code"]["coding"][0]["code"] == "observation-set"
+        found = {
+            part["code"]["coding"][0]["code"]: (
+                part["valueQuantity"]["value"],
+                part["valueQuantity"]["code"],
+            )
+            for part in vitals["component"]
+        }
+        assert found == {
+            "8480-6": (Decimal("118"), "mm[Hg]"),
+            "8462-4": (Decimal("74"), "mm[Hg]"),
+            "8310-5": (Decimal("37.1"), "Cel"),
+            "8867-4": (Decimal("88"), "/min"),
+            "9279-1": (Decimal("16"), "/min"),
+        }
 
 
 class TestBothReleasesSayTheSame:
