@@ -42,6 +42,7 @@ from service.store.port import (
 )
 
 FAR_FUTURE = timedelta(hours=24)
+STAFF = frozenset({"Practitioner", "PractitionerRole"})
 
 
 @dataclass(slots=True, kw_only=True)
@@ -225,6 +226,8 @@ class Planner:
                 resolver.local[entry.full_url] = (entry.type, one.id)
             resolver.known.add(f"{entry.type}/{one.id}")
             resolver.identifiers[f"{entry.type}/{one.id}"] = _first_identifier(entry)
+            if entry.type in STAFF:
+                resolver.staff[f"{entry.type}/{one.id}"] = (intake.release, entry.resource)
             found[n] = one
         return [found[n] for n in sorted(found)]
 

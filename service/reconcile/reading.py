@@ -1,6 +1,6 @@
 """The tables that reading needs, and the look-ups that a request supplies."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.facts.identity import Identifier, Ref
 from service.facts.records import StaffRecord
@@ -29,14 +29,20 @@ class Look:
         )
 
     def _staff(self, ref: Ref, resolver: Resolver, site: Site) -> StaffRecord | None:
-        """What is held about a Practitioner or a PractitionerRole of ours."""
+        """What is said of a Practitioner or PractitionerRole of ours, in this request or before."""
         if ref.id is None:
             return None
-        head = resolver.store.head(resolver.caller.facility, ref.kind, ref.id)
-        if head is None:
-            return None
         plain = ReadContext(zone=site.zone, codes=self.codes, resolve=resolver.ref)
-        bodies = read(parse(head.body), head.release, plain).bodies
+        sent = resolver.staff.get(ref.local or "")
+        if sent is not None:
+            look = replace(resolver, waiting=[], lenient=True)
+            release, resource = sent[0], look.rewritten(sent[1], ref.kind)
+        else:
+            head = resolver.store.head(resolver.caller.facility, ref.kind, ref.id)
+            if head is None:
+                return None
+            release, resource = head.release, parse(head.body)
+        bodies = read(resource, release, plain).bodies
         return next((body for body in bodies if isinstance(body, StaffRecord)), None)
 
 

@@ -18,6 +18,7 @@ class Resolver:
     """Turns the references of one request into ours.
 
     local: bundle fullUrl -> (type, our id). known: resources that this request itself stores.
+    staff: what this request says of staff, ``Type/id`` -> (release, resource as it was sent).
     waiting: registered URLs that nobody has sent yet, (url, type). lenient: what is not known
     stays as it was sent instead of being refused.
     """
@@ -28,6 +29,7 @@ class Resolver:
     local: dict[str, tuple[str, str]] = field(default_factory=dict)
     known: set[str] = field(default_factory=set)
     identifiers: dict[str, Identifier | None] = field(default_factory=dict)
+    staff: dict[str, tuple[str, dict[str, Any]]] = field(default_factory=dict)
     waiting: list[tuple[str, str]] = field(default_factory=list)
     lenient: bool = False
 
@@ -133,8 +135,17 @@ class Resolver:
         """Our copy of what an identifier names, where exactly one bears it."""
         if given is None or type_name == "Patient":
             return None
-        ids = self.store.identified(self.caller.facility, type_name, given.system, given.value)
-        return ids[0] if len(ids) == 1 else None
+        held = self.store.identified(self.caller.facility, type_name, given.system, given.value)
+        ids = {*held, *self._staff_sent(type_name, given)}
+        return ids.pop() if len(ids) == 1 else None
+
+    def _staff_sent(self, type_name: str, given: Identifier) -> set[str]:
+        """Our ids of the staff in this very request that bear an identifier."""
+        return {
+            name.partition("/")[2]
+            for name, (_, resource) in self.staff.items()
+            if name.partition("/")[0] == type_name and given in identifiers_in(resource)
+        }
 
 
 def _type_of(url: str) -> str:

@@ -3,6 +3,7 @@
 from service.facts.case import step_finished, step_time
 from service.facts.fact import Fact
 from service.facts.finding import Finding, Stage
+from service.facts.identity import Ref
 from service.facts.steps import Step, StepCode
 from service.policy.policy import VERDICTS
 from service.rules.context import Also, PreStart, PreStartRule, Stating
@@ -14,9 +15,11 @@ from service.rules.identity_band import (
     was_read,
 )
 from service.rules.identity_checkers import independence, roles, starter, verification
-from service.rules.identity_patient import four_ways, joined_records
+from service.rules.identity_patient import characters, four_ways, joined_records
 from service.rules.identity_unit import check_character, emergency_stock, unit_label
 
+# Who may confirm for a patient unable to speak: a person, and not a patient.
+CONFIRMING = frozenset({"Practitioner", "PractitionerRole", "RelatedPerson", "Person", ""})
 UNCHECKED = ("band", "spoken identity", "compatibility label", "bag label", "checkers")
 
 
@@ -44,7 +47,7 @@ def spoken(pre: PreStart) -> tuple[Finding, ...]:
     if step.spoken != "unable":
         text = "Nobody said whether the spoken name and birth date match."
         return say.missing("spoken-missing", text, ("spoken-confirmed",))
-    said = {"spoken-unable": step.spoken_unable, "confirmed-by": step.confirmed_by}
+    said = {"spoken-unable": step.spoken_unable, "confirmed-by": _confirmed(step.confirmed_by)}
     lacking = tuple(name for name, value in said.items() if not value)
     if lacking:
         text = f"The patient was unable to speak; {' and '.join(lacking)} is missing."
@@ -53,6 +56,11 @@ def spoken(pre: PreStart) -> tuple[Finding, ...]:
     text = f"The patient was unable to speak ({step.spoken_unable}); somebody else confirmed."
     also = Also(cited=(row.cited,))
     return say.failed("spoken-unable", text, verdict=VERDICTS[row.words[0]], also=also)
+
+
+def _confirmed(by: Ref | None) -> bool:
+    """Somebody is named, who is not the patient, a thing or a place."""
+    return by is not None and by.kind in CONFIRMING and bool(by.tokens or by.display)
 
 
 def uninterrupted(pre: PreStart) -> tuple[Finding, ...]:
@@ -116,6 +124,7 @@ RULES: tuple[PreStartRule, ...] = (
     spoken,
     four_ways,
     joined_records,
+    characters,
     unit_label,
     uninterrupted,
     paper,

@@ -1,14 +1,13 @@
 """The band in use: that it was read, and that it identifies (ID-01 to ID-03, ID-10)."""
 
-import re
-
 from service.facts.finding import Finding
+from service.facts.identity import Identifier
 from service.facts.once import once
 from service.facts.records import PatientRecord
 from service.facts.steps import Band
 from service.policy.policy import VERDICTS
 from service.rules.context import Also, PreStart, Stating
-from service.rules.identity_match import band_side
+from service.rules.identity_match import band_side, scan_parts
 from service.rules.recipient import is_temporary
 
 
@@ -20,8 +19,8 @@ def band_read(pre: PreStart) -> tuple[Finding, ...]:
     if band is None or not was_read(band):
         return say.missing("band-not-read", "No band was read.", ("band",))
     row = pre.policy.row("band-pattern", pre.at)
-    patterns = [word for word in row.words if word]
-    strange = [s for s in band.scans if not any(re.fullmatch(p, s) for p in patterns)]
+    patterns = band_patterns(pre)
+    strange = [scan for scan in band.scans if not scan_parts(scan, patterns)]
     if patterns and strange:
         shown = tuple(("scan", scan) for scan in strange)
         text = "A scan does not look like the scan of a band."
@@ -75,7 +74,7 @@ def unidentified(pre: PreStart) -> tuple[Finding, ...]:
     band = pre.check.body.band or Band()
     records = pre.case.of(PatientRecord)
     say, facts = Stating(pre, "ID-10"), (*(record.key for record in records), pre.check.key)
-    if not band.identifiers and _only_temporary(pre):
+    if without_unique_number(pre):
         text = "The unidentified patient's band shows no unique number."
         lacking = ("identifier on the band",)
         return say.missing("no-unique-identifier", text, lacking, also=Also(facts=facts))
@@ -100,7 +99,24 @@ def _known_band(pre: PreStart) -> Band | None:
     band = pre.check.body.band if pre.check is not None else None
     if band is None or not was_read(band) or temporary_band(pre, band):
         return None
-    return band if band.identifiers or not _only_temporary(pre) else None
+    return None if without_unique_number(pre) else band
+
+
+@once
+def without_unique_number(pre: PreStart) -> bool:
+    """The band of somebody unidentified was read, and shows no number that identifies (ID-10)."""
+    band = pre.check.body.band if pre.check is not None else None
+    return was_read(band) and not unique_numbers(pre, band) and _only_temporary(pre)
+
+
+def unique_numbers(pre: PreStart, band: Band | None) -> tuple[Identifier, ...]:
+    """The numbers on the band that identify a patient."""
+    return band_side(band or Band()).identifying(patient_systems(pre))
+
+
+def band_patterns(pre: PreStart) -> tuple[str, ...]:
+    """The policy's patterns of a band scan; none where it names none."""
+    return tuple(word for word in pre.policy.row("band-pattern", pre.at).words if word)
 
 
 def _only_temporary(pre: PreStart) -> bool:
@@ -120,9 +136,18 @@ def temporary_band(pre: PreStart, band: Band) -> bool:
 
 @once
 def patient_systems(pre: PreStart) -> frozenset[str]:
-    """Identifier systems whose numbers belong to patients."""
-    own = {n.system for fact in pre.case.of(PatientRecord) for n in fact.body.identifiers}
-    return frozenset(own | {*pre.site.identity_systems, *pre.site.temporary_systems})
+    """Identifier systems whose numbers identify a patient.
+
+    The site's own, and those of numbers that a record types as temporary. A system that only a
+    record uses, an insurance's perhaps, may hold one number for several people.
+    """
+    typed = {
+        number.system
+        for fact in pre.case.of(PatientRecord)
+        for number in fact.body.identifiers
+        if number.token in fact.body.temporary
+    }
+    return frozenset(typed | {*pre.site.identity_systems, *pre.site.temporary_systems})
 
 
 @once
@@ -131,6 +156,6 @@ def _counted(pre: PreStart) -> frozenset[str]:
     band = (pre.check.body.band if pre.check is not None else None) or Band()
     fields = {"birth date": "birth-date"}
     found = {fields.get(field, field) for field, _ in band_side(band).texts}
-    if any(number.system in patient_systems(pre) for number in band.identifiers):
+    if unique_numbers(pre, band):
         found.add("identifier")
     return frozenset(found - {"sample number"})

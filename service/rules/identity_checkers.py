@@ -6,10 +6,11 @@ from service.facts.finding import Finding, Stage
 from service.facts.identity import Staff
 from service.facts.steps import Step
 from service.rules.context import Also, PreStart, Stating
-from service.rules.identity_band import was_read
+from service.rules.identity_band import band_patterns, patient_systems, was_read
 from service.rules.identity_match import scanned
 
 COUNTING = ("ID-24", "ID-23", "ID-20")
+OWN = "our own id"
 
 
 def verification(pre: PreStart) -> tuple[Finding, ...]:
@@ -28,7 +29,7 @@ def verification(pre: PreStart) -> tuple[Finding, ...]:
         text = f"The check does not show {', '.join(lacking)}."
         return say.missing("checker-input-missing", text, lacking)
     mode = pre.policy.row("checkers", pre.at).words[0]
-    two, machine = _distinct(step), _machine(step)
+    two, machine = _distinct(step), _machine(pre, step)
     also = Also(cited=(pre.policy.row("checkers", pre.at).cited,))
     if two or mode == "site-one" or (machine and mode == "two-or-machine"):
         text = "Two people checked." if two else "One person checked, as the policy allows."
@@ -37,6 +38,8 @@ def verification(pre: PreStart) -> tuple[Finding, ...]:
         text = "Two qualified people must check; a machine does not take the place of one."
         return say.missing("two-qualified-required", text, ("second checker",), also=also)
     text = "There is neither a second checker nor a valid scan of both band and bag."
+    if step.second_checker is not None:
+        text = "The second checker cannot be told from the first, nor were band and bag scanned."
     return say.missing("second-checker-or-machine", text, ("second checker",), also=also)
 
 
@@ -51,10 +54,9 @@ def starter(pre: PreStart) -> tuple[Finding, ...]:
         return ()
     also = Also(facts=(pre.check.key, pre.start.key))
     who = pre.start.body.owner
-    if who is None:
-        return say.missing(
-            "starter-unknown", "Nobody is named as starter.", ("starter",), also=also
-        )
+    if who is None or not who.keys:
+        text = "Nobody is named as starter by a number of their own."
+        return say.missing("starter-unknown", text, ("starter",), also=also)
     if not any(who.same_as(checker) for checker in _checkers(step)):
         shown = (("starter", _name(who)), *(("checker", _name(c)) for c in _checkers(step)))
         text = "The person who started the unit is none of its checkers."
@@ -112,14 +114,38 @@ def _inputs_lacking(step: Step) -> tuple[str, ...]:
 
 
 def _distinct(step: Step) -> bool:
-    second = step.second_checker
-    return second is not None and bool(second.keys) and not second.same_as(step.owner)
+    """Two persons, shown to be two; a name or the number of a role shows nobody."""
+    first, second = step.owner, step.second_checker
+    return first is not None and second is not None and told_apart(first, second)
 
 
-def _machine(step: Step) -> bool:
+def told_apart(one: Staff, other: Staff) -> bool:
+    """True when two mentions are certainly two persons: other numbers of the same kind.
+
+    A staff number and a licence number may be one person's.
+    """
+    return not one.same_as(other) and bool(_kinds(one) & _kinds(other))
+
+
+def _kinds(person: Staff) -> frozenset[str]:
+    """Where the person's numbers come from; our own ids only where there is no number."""
+    found = frozenset(_kind(key) for key in person.keys)
+    return found - {OWN} or found
+
+
+def _kind(key: str) -> str:
+    """The system of ``system|value``; of a URL all but its end."""
+    system, bar, value = key.partition("|")
+    if not bar:
+        return OWN
+    return f"{system}|{value.rpartition('/')[0]}" if system == "url" else system
+
+
+def _machine(pre: PreStart, step: Step) -> bool:
     """Both scanned in this check: a scan of the bag at the start comes too late for it."""
-    bag = step.bag is not None and step.bag.scanned
-    return bag and step.band is not None and scanned(step.band)
+    if step.bag is None or not step.bag.scanned or step.band is None:
+        return False
+    return scanned(step.band, patient_systems(pre), band_patterns(pre))
 
 
 def _checkers(step: Step) -> tuple[Staff, ...]:

@@ -1,15 +1,26 @@
 """Band, label, order and issue name one patient, and so do joined records (ID-05)."""
 
+from collections.abc import Iterable
+from dataclasses import replace
 from itertools import combinations
 
 from service.facts.fact import Fact
-from service.facts.finding import Finding, Remedy
+from service.facts.finding import Finding, Remedy, Verdict
 from service.facts.records import PatientRecord
 from service.facts.steps import Band, Step
 from service.rules.context import Also, PreStart, Stating
-from service.rules.identity_band import patient_systems, temporary_band, was_read
+from service.rules.identity_band import (
+    band_patterns,
+    patient_systems,
+    temporary_band,
+    was_read,
+    without_unique_number,
+)
+from service.rules.identity_characters import deceptive
 from service.rules.identity_match import (
+    NAMES,
     Compared,
+    Shown,
     Side,
     band_side,
     compare_label,
@@ -17,7 +28,7 @@ from service.rules.identity_match import (
     exact,
     joined,
     label_side,
-    only_on_label,
+    only_on_one,
     record_sides,
     same_name,
     scan_differs,
@@ -30,21 +41,26 @@ def four_ways(pre: PreStart) -> tuple[Finding, ...]:
     """ID-05: band in use, label, the order's patient and the issue's patient are one patient.
 
     The order and the issue may be reached through an active link; the label must match the band
-    itself, field by field (ID-10). A band that was not read is ID-01's to say, and a start
-    without a check ID-07's.
+    itself, field by field (ID-10), and both the patient's record. A band that was not read is
+    ID-01's to say, one of somebody unidentified without a number ID-10's, and a start without a
+    check ID-07's.
     """
     say, facts = Stating(pre, "ID-05"), _identity_facts(pre)
-    found = joined((*_by_band(pre), _others(pre)))
+    found = joined((*_by_band(pre), _by_label(pre), _others(pre)))
     if found.differs:
         text = f"What names the patient differs in {', '.join(dict.fromkeys(found.differs))}."
         reason = "identifier-mismatch" if found.shown else "another-patient"
         return say.failed(reason, text, also=Also(facts=facts, shown=found.shown))
     if pre.check is None:
         return ()
-    if found.missing:
-        text = f"The patient cannot be compared without {', '.join(found.missing)}."
-        also = Also(facts=facts, remedy=_remedy(found.missing))
-        return say.missing("identity-incomplete", text, found.missing, also=also)
+    unsaid = {"identifier on the band"} if without_unique_number(pre) else set()
+    missing = tuple(name for name in found.missing if name not in unsaid)
+    if missing:
+        text = f"The patient cannot be compared without {', '.join(missing)}."
+        also = Also(facts=facts, remedy=_remedy(missing))
+        return say.missing("identity-incomplete", text, missing, also=also)
+    if unsaid:
+        return ()
     text = "Band, label, order and issue name the same patient."
     return say.passed("identity-matches", text, also=Also(facts=facts))
 
@@ -66,38 +82,100 @@ def joined_records(pre: PreStart) -> tuple[Finding, ...]:
     return Stating(pre, "ID-05").failed("identity-conflict", text, also=also)
 
 
+def characters(pre: PreStart) -> tuple[Finding, ...]:
+    """ID-05: characters on band or label that look like others, or like none.
+
+    A number that bears one was not read as it stands. A name may be spelt so: a note.
+    """
+    step = pre.check.body if pre.check is not None else None
+    band, label = (step.band, step.label) if step is not None else (None, None)
+    sides = [*([band_side(band)] if band else []), *([label_side(label)] if label else [])]
+    systems, say = patient_systems(pre), Stating(pre, "ID-05")
+    numbers = _deceptive(
+        (f"identifier on the {side.where}", number.value)
+        for side in sides
+        for number in side.identifying(systems)
+    )
+    names = _deceptive(
+        (f"{field} on the {side.where}", text)
+        for side in sides
+        for field, text in side.texts
+        if field in NAMES
+    )
+    return (*_unreadable(say, numbers), *_spelt(say, names))
+
+
+def _unreadable(say: Stating, numbers: Shown) -> tuple[Finding, ...]:
+    if not numbers:
+        return ()
+    places = tuple(dict.fromkeys(place for place, _ in numbers))
+    text = f"Characters that no number bears stand in the {' and the '.join(places)}."
+    return say.missing("number-unreadable", text, places, also=Also(shown=numbers))
+
+
+def _spelt(say: Stating, names: Shown) -> tuple[Finding, ...]:
+    if not names:
+        return ()
+    text, also = "A name bears characters that cannot be told by eye.", Also(shown=names)
+    return say.failed("look-alike-characters", text, verdict=Verdict.NOTE, also=also)
+
+
+def _deceptive(texts: Iterable[tuple[str, str]]) -> Shown:
+    found = [(place, deceptive(text)) for place, text in texts]
+    return tuple((place, ", ".join(letters)) for place, letters in found if letters)
+
+
 def _by_band(pre: PreStart) -> tuple[Compared, ...]:
-    """The band in use against the label and against the patient's records."""
+    """The band in use against the label, against the patient's records, and against its scans."""
     step = pre.check.body if pre.check is not None else None
     if step is None or step.band is None or not was_read(step.band):
         return ()
     band = band_side(step.band)
-    return (_by_label(pre, step, band), _by_records(pre, step.band, band), scan_differs(step.band))
+    return (
+        _band_and_label(pre, step, step.band),
+        _by_records(pre, band),
+        scan_differs(step.band, band_patterns(pre)),
+    )
 
 
-def _by_label(pre: PreStart, step: Step, band: Side) -> Compared:
+def _band_and_label(pre: PreStart, step: Step, band: Band) -> Compared:
     if is_emergency_stock(pre):
         return Compared()
     if step.label is None:
         return Compared(missing=("compatibility label",))
-    label = label_side(step.label)
-    rendering = pre.policy.row("label-rendering", pre.at).words
-    found = compare_label(band, label, patient_systems(pre), rendering)
-    temporary = step.band is not None and temporary_band(pre, step.band)
-    return joined((found, only_on_label(band, label))) if temporary else found
+    read, label, systems = band_side(band), label_side(step.label), patient_systems(pre)
+    found = compare_label(read, label, systems, _rendering(pre))
+    if not temporary_band(pre, band):
+        return found
+    return joined((found, only_on_one(read, label, systems)))
 
 
-def _by_records(pre: PreStart, band: Band, read: Side) -> Compared:
-    """A temporary band is on record by its number alone: a merge may have changed the rest."""
+def _by_label(pre: PreStart) -> Compared:
+    """The label's numbers, and its texts that the band lacks, against the patient's records."""
+    step = pre.check.body if pre.check is not None else None
+    if step is None or step.label is None or is_emergency_stock(pre):
+        return Compared()
+    band, label = band_side(step.band or Band()), label_side(step.label)
+    own = tuple((field, text) for field, text in label.texts if band.text(field) is None)
+    return _by_records(pre, replace(label, texts=own), _rendering(pre))
+
+
+def _by_records(pre: PreStart, read: Side, cuts: tuple[str, ...] = ()) -> Compared:
+    """Under a temporary band the patient's numbers alone count: a merge may change the rest."""
     records = [fact.body for fact in pre.case.of(PatientRecord)]
     if not records:
         return Compared(missing=("patient record",))
+    band = (pre.check.body.band if pre.check is not None else None) or Band()
     known = {number.token for record in records for number in record.identifiers}
-    numbers = {number.token for number in band.identifiers}
-    if temporary_band(pre, band) and numbers <= known | pre.case.aliases:
+    numbers = {number.token for number in read.identifying(patient_systems(pre))}
+    if temporary_band(pre, band) and numbers and numbers <= known | pre.case.aliases:
         return Compared()
-    sides = tuple(side for record in records for side in record_sides(record))
-    return compare_records(read, sides, patient_systems(pre))
+    sides = (replace(side, cuts=cuts) for record in records for side in record_sides(record))
+    return compare_records(read, tuple(sides), patient_systems(pre))
+
+
+def _rendering(pre: PreStart) -> tuple[str, ...]:
+    return pre.policy.row("label-rendering", pre.at).words
 
 
 def _others(pre: PreStart) -> Compared:

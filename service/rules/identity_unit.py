@@ -4,6 +4,7 @@ from service.facts.finding import Finding, Verdict
 from service.facts.steps import BagLabel, CompatibilityLabel
 from service.facts.unit import Component, Group, UnitRef
 from service.rules.context import Also, PreStart, Stating
+from service.rules.identity_band import unique_numbers
 from service.rules.planned import orders_of
 from service.rules.supplied import bags, is_emergency_stock, supplied
 
@@ -62,7 +63,7 @@ def emergency_stock(pre: PreStart) -> tuple[Finding, ...]:
         "donation number on the bag": read_bag(pre).unit.din,
         "expiry": _expiry(pre),
         "appearance": step.appearance,
-        "identifier on the band": step.band.identifiers if step.band is not None else None,
+        "identifier on the band": unique_numbers(pre, step.band),
     }
     lacking = tuple(name for name, value in said.items() if not value)
     if unit.abo not in (None, "O") or unit.component is not Component.RED_CELLS:

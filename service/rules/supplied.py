@@ -3,10 +3,11 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from service.facts.clinical import changed_after
 from service.facts.fact import Fact
 from service.facts.once import once
 from service.facts.records import UNRECOGNISED, BloodUnit, Issue
-from service.facts.steps import BagLabel
+from service.facts.steps import BagLabel, CompatibilityLabel
 from service.facts.unit import Component, Group
 from service.rules.context import PreStart
 from service.rules.recipient import known_by
@@ -85,10 +86,21 @@ def own_issue(pre: PreStart) -> Fact[Issue] | None:
 
 @once
 def issues_by(pre: PreStart) -> tuple[Fact[Issue], ...]:
-    """The unit's issues handed over by the judgement; all of them where none was by then."""
+    """The unit's issues handed over by the judgement; all of them where none was by then.
+
+    Latest hand-over last, and after that what is issued to another patient and not returned: the
+    unit is not this patient's while that stands.
+    """
     standing = [issue for issue in pre.unit.issues if issue.body.status not in OVER]
     by_then = [i for i in standing if known_by(i.body.handed_over, pre.at, pre.site.zone)]
-    return tuple(by_then or standing)
+    return tuple(sorted(by_then or standing, key=lambda issue: _is_anothers(pre, issue)))
+
+
+def _is_anothers(pre: PreStart, issue: Fact[Issue]) -> bool:
+    patient = issue.body.patient
+    if patient is None or pre.case.is_me(patient):
+        return False
+    return issue.body.status != "returned" or changed_after(issue, pre.at)
 
 
 @once
@@ -101,8 +113,13 @@ def bags(pre: PreStart) -> tuple[BagLabel, ...]:
 def is_emergency_stock(pre: PreStart) -> bool:
     """A unit without issue and patient label in a life-threatening emergency (ID-13)."""
     label = pre.check.body.label if pre.check is not None else None
-    bare = label is None or not (label.identifiers or label.name.family or label.name.given)
+    bare = label is None or not _names_a_patient(label)
     return pre.emergency and pre.check is not None and bare and not issues_by(pre)
+
+
+def _names_a_patient(label: CompatibilityLabel) -> bool:
+    said = (label.name.family, label.name.given, label.birth_date, label.sample_number)
+    return bool(label.identifiers) or any(said)
 
 
 def _groups(pre: PreStart, described: list[BloodUnit]) -> list[Group]:

@@ -95,7 +95,7 @@ NEEDED: dict[str, tuple[Overrides, dict[str, str]]] = {
     "band": (check(band=None), {"ID-01": "band-not-read"}),
     "numbers of the band": (
         check(band=a_band(identifiers=(), scans=())),
-        {"ID-20": "checker-input-missing"},
+        {"ID-05": "identity-incomplete", "ID-20": "checker-input-missing"},
     ),
     "reading aloud": (check(band=a_band(read_aloud=None)), {"ID-20": "checker-input-missing"}),
     "two parts of the band": (
@@ -171,7 +171,6 @@ COVERED: dict[str, tuple[Overrides, str]] = {
 MILDER = {
     ("family name on the label", "family name on the band"),
     ("birth date on the label", "birth date on the band"),
-    ("birth date on record", "birth date on the band"),
     ("number of the sample", "sample number on the label"),
 }
 

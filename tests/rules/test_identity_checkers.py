@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from service.facts.finding import Finding, Remedy, Verdict
-from service.facts.identity import Staff
+from service.facts.identity import Identifier, Staff
 from service.facts.moment import Moment, at
 from service.rules.identity import RULES
 from tests.support.cases import (
@@ -25,6 +25,7 @@ from tests.support.cases import (
 )
 from tests.support.policies import profile, with_rows
 
+ROOM = Identifier("https://harrow-vale.example/id/room", "12")
 ALONE = {"second_checker": None, "second_checked_at": None}
 KEYED = {"bag": a_bag(scanned=False)}
 
@@ -55,6 +56,8 @@ class TestTwoOrMachine:
             {"bag": None},
             {"band": a_band(scans=("0099102",))},
             {"band": a_band(scans=(f"]C0{MRN.value}",))},
+            {"band": a_band(scans=(MRN.value, "0099102"))},
+            {"band": a_band(identifiers=(ROOM,), scans=(ROOM.value,))},
         ],
     )
     def test_one_person_without_a_valid_scan_of_both_is_refused(
@@ -102,6 +105,56 @@ class TestTwoOrMachine:
         nobody = Staff(keys=frozenset(), display="somebody")
         finding = one("ID-20", check=KEYED | {"second_checker": nobody})
         assert finding.verdict is Verdict.REFUSE
+
+    @pytest.mark.parametrize(
+        "second",
+        [
+            Staff(keys=frozenset({"licence|L-9"})),
+            Staff(keys=frozenset({"licence|L-9", "Practitioner/n2"})),
+            Staff(keys=frozenset({"Practitioner/n2"})),
+            Staff(keys=frozenset({"url|https://ward.example/Practitioner/2"})),
+        ],
+    )
+    def test_a_number_of_another_kind_may_be_the_first_checkers_own(self, second: Staff) -> None:
+        """Persons are compared after resolving identifiers: what cannot be compared is missing."""
+        finding = one("ID-20", check=KEYED | {"second_checker": second})
+        assert (finding.verdict, finding.missing) == (Verdict.REFUSE, ("second checker",))
+        assert one("ID-20", check={"second_checker": second}).verdict is Verdict.NO_OBJECTION
+
+    @pytest.mark.parametrize(
+        ("first", "second"),
+        [
+            ({"s|1"}, {"s|2"}),
+            ({"s|1", "licence|L-1", "Practitioner/n1"}, {"s|2"}),
+            ({"Practitioner/n1"}, {"Practitioner/n2"}),
+            ({"url|https://w.example/Practitioner/1"}, {"url|https://w.example/Practitioner/2"}),
+        ],
+    )
+    def test_other_numbers_of_one_kind_are_two_persons(
+        self, first: set[str], second: set[str]
+    ) -> None:
+        told = {
+            "owner": Staff(keys=frozenset(first)),
+            "second_checker": Staff(keys=frozenset(second)),
+        }
+        assert one("ID-20", check=KEYED | told).verdict is Verdict.NO_OBJECTION
+
+    @pytest.mark.parametrize(
+        ("first", "second"),
+        [
+            ({"url|https://w.example/Practitioner/1"}, {"url|https://x.example/Practitioner/1"}),
+            ({"Practitioner/n1", "s|1"}, {"Practitioner/n2", "licence|L-1"}),
+            ({"s|1", "licence|L-1"}, {"s|2", "licence|L-1"}),
+        ],
+    )
+    def test_two_mentions_that_may_be_one_person_are_not_two(
+        self, first: set[str], second: set[str]
+    ) -> None:
+        told = {
+            "owner": Staff(keys=frozenset(first)),
+            "second_checker": Staff(keys=frozenset(second)),
+        }
+        assert one("ID-20", check=KEYED | told).verdict is Verdict.REFUSE
 
     def test_a_band_that_was_not_read_is_id_01s_to_say(self) -> None:
         assert one("ID-20", check={"band": None}).verdict is Verdict.NO_OBJECTION
@@ -158,8 +211,9 @@ class TestStarter:
             ("checker", "nurse-2"),
         )
 
-    def test_nobody_named_is_refused(self) -> None:
-        finding = one("ID-21", start={"owner": None})
+    @pytest.mark.parametrize("owner", [None, Staff(keys=frozenset(), display="A nurse")])
+    def test_nobody_named_is_refused(self, owner: Staff | None) -> None:
+        finding = one("ID-21", start={"owner": owner})
         assert (finding.verdict, finding.missing) == (Verdict.REFUSE, ("starter",))
 
     @pytest.mark.parametrize("start", [None, {}])

@@ -1,5 +1,6 @@
 """Exact-match semantics (rules.md 2.1, from "exact match" in [S14][S15])."""
 
+from dataclasses import replace
 from typing import Any
 from unicodedata import normalize
 
@@ -18,6 +19,7 @@ from service.rules.identity_match import (
     same_birth_date,
     same_name,
     scan_differs,
+    scan_parts,
     scanned,
 )
 from tests.support.cases import MRN, PATIENT_SYSTEM, a_band, a_label
@@ -134,13 +136,33 @@ class TestIdentifiers:
         assert differs({}, {"identifiers": both}) == ("identifier",)
         assert differs({"identifiers": both}, {}) == ("identifier",)
 
-    def test_a_room_that_agrees_does_not_stand_in_for_the_patients_number(self) -> None:
-        room = Identifier(ROOM, "12")
-        mine = {"identifiers": (MRN, room)}
-        assert differs(mine, {"identifiers": (room,)}) == ("identifier",)
+    @pytest.mark.parametrize("value", ["12", "13"])
+    @pytest.mark.parametrize(
+        ("band", "label", "lacking"),
+        [
+            ("room", "room", ("identifier on the band", "identifier on the label")),
+            ("room", "both", ("identifier on the band",)),
+            ("both", "room", ("identifier on the label",)),
+            ("none", "none", ("identifier on the band", "identifier on the label")),
+            ("none", "both", ("identifier on the band",)),
+        ],
+    )
+    def test_a_number_that_is_not_the_patients_identifies_nobody(
+        self, band: str, label: str, lacking: tuple[str, ...], value: str
+    ) -> None:
+        room = Identifier(ROOM, value)
+        numbers = {"room": (room,), "both": (MRN, room), "none": ()}
+        sides = a_band(identifiers=numbers[band]), a_label(identifiers=numbers[label])
+        found = compare_label(band_side(sides[0]), label_side(sides[1]), SYSTEMS)
+        assert found.missing == lacking
 
-    def test_a_band_that_carries_only_a_room_compares_nothing(self) -> None:
-        assert differs({"identifiers": (Identifier(ROOM, "12"),)}, {}) == ()
+    def test_a_room_on_both_that_differs_is_a_difference_too(self) -> None:
+        band = {"identifiers": (MRN, Identifier(ROOM, "12"))}
+        label = {"identifiers": (MRN, Identifier(ROOM, "13"))}
+        assert differs(band, label) == ("identifier",)
+
+    def test_two_numbers_of_the_patient_in_no_common_system_differ(self) -> None:
+        assert differs({}, {"identifiers": (Identifier(OTHER, "1"),)}) == ("identifier",)
 
 
 class TestFields:
@@ -234,6 +256,37 @@ class TestRecords:
         wrong = self.record(birth_date="1961-04-13")
         assert self.compared(bare, wrong).differs == ("birth date",)
 
+    def test_a_number_that_no_record_holds_differs(self) -> None:
+        """From "exact match on every identifier": also where the record has no such number."""
+        read = band_side(a_band(identifiers=(MRN, Identifier(OTHER, "1"))))
+        for held in ((MRN,), (MRN, Identifier(OTHER, "2"))):
+            found = compare_records(read, record_sides(self.record(identifiers=held)), SYSTEMS)
+            assert found.differs == ("identifier",)
+            assert ("identifier on the band", f"{OTHER}|1") in found.shown
+
+    def test_a_number_may_be_on_another_of_the_patients_records(self) -> None:
+        bare = PatientRecord(identifiers=(Identifier(OTHER, "1"),))
+        read = band_side(a_band(identifiers=(MRN, Identifier(OTHER, "1"))))
+        sides = (*record_sides(self.record()), *record_sides(bare))
+        assert compare_records(read, sides, SYSTEMS).differs == ()
+
+    def test_numbers_of_two_records_are_not_mixed(self) -> None:
+        one = self.record(identifiers=(MRN, Identifier(OTHER, "1")))
+        two = self.record(identifiers=(Identifier(PATIENT_SYSTEM, "77"), Identifier(OTHER, "2")))
+        read = band_side(a_band(identifiers=(MRN, Identifier(OTHER, "2"))))
+        sides = (*record_sides(one), *record_sides(two))
+        assert compare_records(read, sides, SYSTEMS).differs == ("identifier",)
+
+    def test_a_record_without_the_patients_numbers_leaves_them_missing(self) -> None:
+        for held in ((), (Identifier(ROOM, "12"),)):
+            found = self.compared(self.record(identifiers=held))
+            assert (found.differs, found.missing) == ((), ("identifier on the patient record",))
+
+    def test_numbers_in_no_common_system_differ(self) -> None:
+        assert self.compared(self.record(identifiers=(Identifier(OTHER, "1"),))).differs == (
+            "identifier",
+        )
+
     def test_a_bare_record_alone_leaves_fields_missing(self) -> None:
         assert self.compared(PatientRecord(identifiers=(MRN,))).missing == (
             "family on the patient record",
@@ -243,28 +296,111 @@ class TestRecords:
 
 
 class TestScans:
-    """ID-20: machine identification is derived from the raw scans, never from a flag."""
+    """ID-20: machine identification is derived from the raw scans, never from a flag. ID-01: the
+    policy row band-pattern; what its first group captures is the number (derived)."""
+
+    PATTERN = (r"W-(\d{7})",)
+
+    def scanned(self, *patterns: str, **band: Any) -> bool:
+        return scanned(a_band(**band), SYSTEMS, patterns)
+
+    def strange(self, *patterns: str, **band: Any) -> tuple[str, ...]:
+        found = scan_differs(a_band(**band), patterns)
+        assert found.differs == (("band scan",) if found.shown else ())
+        return tuple(text for place, text in found.shown if place == "scan of the band")
 
     def test_a_scan_equal_to_a_number_of_the_band_identifies(self) -> None:
-        assert scanned(a_band())
-
-    @pytest.mark.parametrize("scans", [(), ("43817",), ("prefix0043817",), ("0099102",)])
-    def test_any_other_scan_does_not(self, scans: tuple[str, ...]) -> None:
-        assert not scanned(a_band(scans=scans))
-
-    def test_a_scan_that_holds_none_of_the_numbers_differs(self) -> None:
-        assert scan_differs(a_band(scans=("0099102",))).differs == ("band scan",)
+        assert self.scanned()
+        assert self.strange() == ()
 
     @pytest.mark.parametrize(
-        "band",
+        "scan",
         [
-            {"scans": ()},
-            {"identifiers": ()},
-            {"scans": ("prefix0043817",)},
-            {"scans": ("12-B", "0043817")},
+            "43817",
+            "prefix0043817",
+            "0043817X",
+            "00438171",
+            "0099102",
+            "]C00043817",
+            "   ",
+            "\u200b0043817",
+            "\uff10043817",
         ],
     )
-    def test_a_scan_that_holds_one_or_cannot_be_compared_does_not(
-        self, band: dict[str, Any]
-    ) -> None:
-        assert scan_differs(a_band(**band)).differs == ()
+    def test_any_other_scan_is_of_something_else(self, scan: str) -> None:
+        for scans in ((scan,), (MRN.value, scan), (scan, MRN.value)):
+            assert not self.scanned(scans=scans)
+            assert self.strange(scans=scans) == (scan,)
+
+    def test_no_scan_identifies_nobody_and_differs_from_nothing(self) -> None:
+        assert not self.scanned(scans=())
+        assert self.strange(scans=()) == ()
+
+    def test_space_around_a_scan_is_trimmed(self) -> None:
+        assert self.scanned(scans=(f" {MRN.value}\r",))
+
+    def test_a_pattern_says_which_part_is_the_number(self) -> None:
+        assert self.scanned(*self.PATTERN, scans=("W-0043817",))
+        assert self.strange(*self.PATTERN, scans=("W-0043817",)) == ()
+
+    def test_the_part_must_be_the_whole_number(self) -> None:
+        assert not self.scanned(*self.PATTERN, scans=("W-0099102",))
+        assert self.strange(*self.PATTERN, scans=("W-0099102",)) == ("W-0099102",)
+        assert self.strange(r"W-00(\d{5})", scans=("W-0043817",)) == ("W-0043817",)
+
+    def test_a_scan_of_a_chart_sticker_identifies_nobody(self) -> None:
+        """It fits no pattern; that it is refused is ID-01's to say."""
+        for scans in ((MRN.value,), ("W-0043817", MRN.value)):
+            assert not self.scanned(*self.PATTERN, scans=scans)
+            assert self.strange(*self.PATTERN, scans=scans) == ()
+
+    def test_a_pattern_without_a_group_takes_the_whole_scan(self) -> None:
+        assert self.scanned(r"\d{7}")
+        assert self.strange(r"W-\d{7}", scans=("W-0043817",)) == ("W-0043817",)
+
+    def test_one_of_several_patterns_is_enough(self) -> None:
+        assert self.scanned(r"X-(\d+)", *self.PATTERN, scans=("W-0043817",))
+
+    @pytest.mark.parametrize("pattern", ["(", r"W-(x)?\d{7}"])
+    def test_a_pattern_that_says_nothing_lets_no_scan_pass(self, pattern: str) -> None:
+        assert scan_parts("W-0043817", (pattern,)) == frozenset()
+
+    def test_a_scan_of_a_room_on_the_band_is_not_the_patient(self) -> None:
+        room = Identifier(ROOM, "12")
+        both = {"identifiers": (MRN, room)}
+        assert not self.scanned(scans=("12",), **both)
+        assert self.scanned(scans=("12", MRN.value), **both)
+        assert self.strange(scans=("12", MRN.value), **both) == ()
+
+    def test_a_scan_of_the_bands_sample_number_is_of_the_band_and_not_of_the_patient(self) -> None:
+        number = a_band().sample_number or ""
+        assert self.strange(scans=(number,)) == ()
+        assert not self.scanned(scans=(number,))
+
+    def test_without_a_number_read_from_the_band_nothing_can_be_compared(self) -> None:
+        assert self.strange(identifiers=()) == ()
+        assert not self.scanned(identifiers=())
+
+
+class TestRenderingOfTheRecord:
+    """POL-31: what the label's printer cuts is cut in the record too, never on the label."""
+
+    def compared(self, label: str, cuts: tuple[str, ...]) -> tuple[str, ...]:
+        record = PatientRecord(
+            identifiers=(MRN,),
+            names=(PersonName(family="Ashgrove-Thistlewood", given="Wren"),),
+            birth_date="1961-04-12",
+        )
+        read = label_side(a_label(name=PersonName(family=label, given="Wren")))
+        sides = tuple(replace(side, cuts=cuts) for side in record_sides(record))
+        return compare_records(read, sides, SYSTEMS).differs
+
+    def test_a_cut_name(self) -> None:
+        assert self.compared("ASHGROVE-THIST", ("family:14",)) == ()
+        assert self.compared("ASHGROVE-THIST", ()) == ("family",)
+
+    def test_a_longer_name_on_the_label_is_another(self) -> None:
+        assert self.compared("ASHGROVE-THISTLE", ("family:14",)) == ("family",)
+
+    def test_a_row_that_gives_no_length_cuts_nothing(self) -> None:
+        assert self.compared("ASHGROVE-THIST", ("family:all",)) == ("family",)

@@ -35,6 +35,7 @@ from tests.support.cases import (
 )
 from tests.support.policies import profile, with_rows
 
+HOUR = timedelta(hours=1)
 ROOM = Identifier("https://harrow-vale.example/id/room", "12")
 TRAUMA = Identifier(TEMPORARY_SYSTEM, "T-2025-0061")
 
@@ -139,6 +140,13 @@ class TestEnoughIdentifiers:
         assert (finding.reason, finding.verdict) == ("too-few-identifiers", Verdict.REFUSE)
         assert finding.missing == ("identifier", "birth-date")
 
+    def test_a_number_in_a_system_that_only_the_record_uses_never_counts(self) -> None:
+        """A room that the patient's record lists stays a room."""
+        band = a_band(identifiers=(ROOM,), birth_date=None)
+        findings = judged(patient={"identifiers": (MRN, ROOM)}, check={"band": band})
+        (finding,) = of_rule(findings, "ID-03")
+        assert (finding.reason, finding.verdict) == ("room-not-identifier", Verdict.REFUSE)
+
     def test_a_name_and_a_birth_date_are_two(self) -> None:
         finding = checked("ID-03", policy=profile("us"), band=a_band(identifiers=()))
         assert finding.verdict is Verdict.NO_OBJECTION
@@ -177,6 +185,19 @@ class TestSpoken:
         assert (finding.reason, finding.verdict) == ("spoken-unable", Verdict.NOTE)
 
     @pytest.mark.parametrize(
+        "by",
+        [
+            Ref(kind="Patient", id="p1"),
+            Ref(kind="Device", id="d1"),
+            Ref(kind="Organization", display="Larch"),
+            Ref(kind="RelatedPerson"),
+        ],
+    )
+    def test_the_patient_a_thing_or_nobody_confirms_nothing(self, by: Ref) -> None:
+        finding = checked("ID-04", spoken="unable", spoken_unable="unconscious", confirmed_by=by)
+        assert (finding.verdict, finding.missing) == (Verdict.REFUSE, ("confirmed-by",))
+
+    @pytest.mark.parametrize(
         ("inputs", "lacking"),
         [
             ({"spoken_unable": "unconscious"}, ("confirmed-by",)),
@@ -210,10 +231,57 @@ class TestFourWays:
         finding = checked("ID-05", band=band, label=a_label(identifiers=(number,)))
         assert ("identifier on the patient record", MRN.token) in finding.shown
 
-    def test_a_scan_of_another_band_is_refused(self) -> None:
-        finding = checked("ID-05", band=a_band(scans=("0099102",)))
+    @pytest.mark.parametrize(
+        "scans", [("0099102",), (MRN.value, "0099102"), (f"0099102{MRN.value}",)]
+    )
+    def test_a_scan_of_another_band_is_refused(self, scans: tuple[str, ...]) -> None:
+        finding = checked("ID-05", band=a_band(scans=scans))
         assert finding.verdict is Verdict.REFUSE
-        assert ("scan of the band", "0099102") in finding.shown
+        assert ("scan of the band", scans[-1]) in finding.shown
+
+    def test_a_number_of_an_unknown_system_is_nobodys(self) -> None:
+        """Nothing in common identifies, so that the patient cannot be compared."""
+        unknown = Identifier("https://elsewhere.example/number", "0099102")
+        band = a_band(identifiers=(unknown,), scans=(unknown.value,))
+        for label in (a_label(), a_label(identifiers=(unknown,))):
+            finding = checked("ID-05", band=band, label=label)
+            assert (finding.verdict, finding.known) == (Verdict.REFUSE, False)
+            assert "identifier on the band" in finding.missing
+            assert finding.remedy is Remedy.RESCAN
+
+    def test_a_band_without_a_number_is_not_compared_by_name_and_birth_date_alone(self) -> None:
+        for profile_of in ("default", "us", "uk"):
+            finding = checked("ID-05", policy=profile(profile_of), band=a_band(identifiers=()))
+            assert (finding.verdict, finding.missing) == (
+                Verdict.REFUSE,
+                ("identifier on the band",),
+            )
+
+    @pytest.mark.parametrize(
+        "label",
+        [
+            a_label(identifiers=(MRN, Identifier(TEMPORARY_SYSTEM, "T-9"))),
+            a_label(birth_date="1961-12-04"),
+            a_label(name=PersonName(family="Holm", given="Wren")),
+        ],
+    )
+    def test_what_the_band_lacks_on_the_label_is_compared_with_the_record(self, label: Any) -> None:
+        band = a_band(birth_date=None, name=PersonName(given="Wren"))
+        finding = checked("ID-05", band=band, label=label)
+        assert (finding.reason, finding.verdict) == ("identifier-mismatch", Verdict.REFUSE)
+        assert finding.shown[0][0].endswith("on the label")
+
+    def test_the_label_is_compared_with_the_record_without_a_band_too(self) -> None:
+        label = a_label(identifiers=(STRANGER.identifier,))
+        finding = checked("ID-05", band=None, label=label)
+        assert (finding.reason, finding.verdict) == ("identifier-mismatch", Verdict.REFUSE)
+
+    def test_a_printer_that_cuts_names_has_its_row_against_the_record_too(self) -> None:
+        label = a_label(name=PersonName(family="ASHG", given="WREN"))
+        cut = with_rows({"label-rendering": ("family:4",)})
+        band = a_band(name=PersonName(given="Wren"))
+        assert checked("ID-05", policy=cut, band=band, label=label).verdict is Verdict.NO_OBJECTION
+        assert checked("ID-05", band=band, label=label).verdict is Verdict.REFUSE
 
     def test_an_order_for_another_patient_is_refused_without_saying_whose(self) -> None:
         order = an_order()
@@ -235,6 +303,26 @@ class TestFourWays:
             handed_over=at(CHECK_AT - timedelta(hours=3)),
         )
         (finding,) = of_rule(judged(extra=(earlier,)), "ID-05")
+        assert finding.verdict is Verdict.NO_OBJECTION
+
+    @pytest.mark.parametrize("when", [None, at(CHECK_AT - timedelta(hours=3))])
+    @pytest.mark.parametrize("status", ["issued", "allocated", None])
+    def test_a_unit_still_issued_to_another_is_refused(self, status: Any, when: Any) -> None:
+        theirs = an_issue("Basic/i0", patient=STRANGER, status=status, handed_over=when)
+        findings = judged(extra=(theirs,))
+        (finding,) = of_rule(findings, "ID-05")
+        assert (finding.reason, finding.verdict) == ("another-patient", Verdict.REFUSE)
+        assert "0099102" not in repr(finding)
+
+    def test_a_return_after_the_judgement_comes_too_late_for_it(self) -> None:
+        theirs = an_issue(
+            "Basic/i0", patient=STRANGER, status="returned", handed_over=at(CHECK_AT - HOUR)
+        )
+        back = replace(theirs, version=2, received=CHECKED_AT + HOUR)
+        (finding,) = of_rule(judged(extra=(back,)), "ID-05")
+        assert finding.verdict is Verdict.REFUSE
+        in_time = replace(theirs, version=2, received=CHECK_AT)
+        (finding,) = of_rule(judged(extra=(in_time,)), "ID-05")
         assert finding.verdict is Verdict.NO_OBJECTION
 
     def test_an_issue_that_came_to_nothing_is_none(self) -> None:
@@ -479,6 +567,46 @@ class TestUnidentified:
         (finding,) = of_rule(self.unknown(label=replace(self.LABEL, **extra)), "ID-05")
         assert (finding.verdict, finding.remedy) == (Verdict.REFUSE, Remedy.RESCAN)
 
+    def test_the_whole_band_is_compared_with_the_whole_label(self) -> None:
+        """A new band that bears both numbers is not the band that the label was made for."""
+        band = replace(self.BAND, identifiers=(TRAUMA, MRN))
+        findings = judged(
+            patient={"identifiers": (TRAUMA, MRN)},
+            check={"band": band, "label": self.LABEL, **self.UNABLE},
+        )
+        (finding,) = of_rule(findings, "ID-05")
+        assert (finding.verdict, finding.missing) == (
+            Verdict.REFUSE,
+            ("every identifier of the band on the label",),
+        )
+
+    def test_a_temporary_band_with_another_patients_number_is_refused(self) -> None:
+        """The record holds the patient under both: the stranger's number is on neither."""
+        both = (TRAUMA, Identifier(PATIENT_SYSTEM, "0099102"))
+        check = {
+            "band": replace(self.BAND, identifiers=both),
+            "label": replace(self.LABEL, identifiers=both),
+            **self.UNABLE,
+        }
+        true = a_patient("Patient/p9", identifiers=(MRN,))
+        temporary = {"identifiers": (TRAUMA,), "names": (), "birth_date": None}
+        for extra in ((), (true,)):
+            (finding,) = of_rule(judged(patient=temporary, check=check, extra=extra), "ID-05")
+            assert (finding.reason, finding.verdict) == ("identifier-mismatch", Verdict.REFUSE)
+            assert ("identifier on the band", both[1].token) in finding.shown
+
+    def test_a_room_on_a_temporary_band_changes_nothing(self) -> None:
+        band = replace(self.BAND, identifiers=(TRAUMA, ROOM))
+        assert (
+            gravest(
+                judged(
+                    patient={"identifiers": (TRAUMA,), "names": (), "birth_date": None},
+                    check={"band": band, "label": self.LABEL, **self.UNABLE},
+                )
+            )
+            is Verdict.AUTHORISE
+        )
+
     def test_a_merge_with_the_true_record_voids_nothing(self) -> None:
         true = a_patient("Patient/p9", identifiers=(MRN,))
         findings = self.unknown(extra=(true,))
@@ -509,6 +637,14 @@ class TestUnidentified:
         (finding,) = of_rule(findings, "ID-10")
         assert (finding.reason, finding.verdict) == ("no-unique-identifier", Verdict.REFUSE)
         assert not of_rule(findings, "ID-03")
+
+    def test_a_room_is_no_unique_number(self) -> None:
+        band = a_band(identifiers=(ROOM,), scans=(), name=PersonName(), birth_date=None)
+        bare = {"identifiers": (TRAUMA, ROOM), "names": (), "birth_date": None}
+        findings = judged(patient=bare, check={"band": band, "label": self.LABEL})
+        (finding,) = of_rule(findings, "ID-10")
+        assert (finding.reason, finding.verdict) == ("no-unique-identifier", Verdict.REFUSE)
+        assert not of_rule(findings, "ID-05")
 
     def test_an_identified_patient_is_no_matter_of_this_rule(self) -> None:
         assert not of_rule(judged(), "ID-10")

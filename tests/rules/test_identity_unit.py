@@ -247,6 +247,9 @@ class TestCheckCharacter:
         assert not of_rule(judged(check={"bag": None}), "ID-12")
 
 
+ROOM = Identifier("https://harrow-vale.example/id/room", "12")
+
+
 class TestEmergencyStock:
     """ID-13 [S97]: no patient label, no issue; group O red cells, DIN, expiry, appearance and one
     unique band identifier; authorise, and tell the blood bank who gets it."""
@@ -283,6 +286,7 @@ class TestEmergencyStock:
         [
             ({"check": {"appearance": None}}, "appearance"),
             ({"check": {"band": a_band(identifiers=())}}, "identifier on the band"),
+            ({"check": {"band": a_band(identifiers=(ROOM,))}}, "identifier on the band"),
             ({"check": {"band": None}}, "identifier on the band"),
             (
                 {"check": {"bag": a_bag(group=group("O-"), unit=replace(UNIT, din=None))}},
@@ -325,6 +329,8 @@ class TestEmergencyStock:
             {"issue": {}},
             {"check": {"label": a_label()}},
             {"check": {"label": CompatibilityLabel(name=PersonName(given="Wren"))}},
+            {"check": {"label": CompatibilityLabel(birth_date="1961-12-04")}},
+            {"check": {"label": CompatibilityLabel(sample_number="S250601-99")}},
         ],
     )
     def test_a_labelled_or_issued_unit_or_no_emergency_is_judged_as_ever(

@@ -239,9 +239,27 @@ class TestTheIssue:
         theirs = an_issue(
             "Basic/i2", patient=STRANGER, handed_over=at(ISSUED_AT + timedelta(minutes=5))
         )
-        earlier = replace(theirs, body=replace(theirs.body, handed_over=at(CHECK_AT - 9 * HOUR)))
         assert status_of(extra=(theirs,)).reason == "issued-to-another-patient"
-        assert status_of(extra=(earlier,)).verdict is Verdict.NO_OBJECTION
+
+    @pytest.mark.parametrize(
+        ("when", "status", "verdict"),
+        [
+            (at(CHECK_AT - timedelta(hours=9)), "returned", Verdict.NO_OBJECTION),
+            (None, "returned", Verdict.NO_OBJECTION),
+            (None, "unfulfilled", Verdict.NO_OBJECTION),
+            (at(CHECK_AT - timedelta(hours=9)), "issued", Verdict.REFUSE),
+            (at(CHECK_AT - timedelta(hours=9)), None, Verdict.REFUSE),
+            (None, "issued", Verdict.REFUSE),
+            (None, "allocated", Verdict.REFUSE),
+        ],
+    )
+    def test_an_issue_to_another_patient_stands_until_the_unit_is_returned(
+        self, when: Any, status: str | None, verdict: Verdict
+    ) -> None:
+        theirs = an_issue("Basic/i0", patient=STRANGER, handed_over=when, status=status)
+        found = status_of(extra=(theirs,))
+        assert found.verdict is verdict
+        assert (found.reason == "issued-to-another-patient") == (verdict is Verdict.REFUSE)
 
     def test_one_without_patient_is_missing(self) -> None:
         found = status_of(issue={"patient": None})

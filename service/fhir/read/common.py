@@ -32,7 +32,8 @@ from service.fhir.read.datatypes import (
 from service.fhir.units import to_unit
 
 UCUM = "http://unitsofmeasure.org"
-PERSONS = frozenset({"Practitioner", "PractitionerRole", ""})
+ROLE = "PractitionerRole"
+PERSONS = frozenset({"Practitioner", ROLE, ""})
 STAMPS = ("issued", "lastModified")
 
 
@@ -181,16 +182,24 @@ class Reader:
     def staff(self, reference: Json) -> Staff | None:
         """The person a reference names; None for none, or for a target that is no person of staff.
 
-        A role resolves to its person. A mention that names nobody by id or identifier has no keys
-        and is never the same person as another.
+        A role resolves to its person; one that does not resolve is nobody's number. A mention that
+        names nobody by id or identifier has no keys and is never the same person as another.
         """
         ref = self.ref(reference, "Practitioner")
-        if ref is None or ref.kind not in PERSONS:
+        if ref is None:
+            return None
+        kind = kind_in(text_of(reference, "reference") or "") or ref.kind
+        if kind not in PERSONS:
             return None
         held = self.contained(reference)
         record = staff_record(self, held) if held else self.context.staff_record(ref)
-        person = record.practitioner if record and record.practitioner else ref
-        about = self.context.staff_record(person) if person is not ref else record
+        if kind != ROLE:
+            return staff_of(ref, ref, record, record)
+        person = record.practitioner if record else None
+        if person is None or person.kind not in PERSONS - {ROLE}:
+            return staff_of(ref, None, record, None)
+        inside = self.contained(one(held, "practitioner")) if held else None
+        about = staff_record(self, inside) if inside else self.context.staff_record(person)
         return staff_of(ref, person, record, about)
 
     # -- codes
@@ -270,6 +279,12 @@ class Reader:
         )
 
 
+def kind_in(literal: str) -> str:
+    """The resource type that a literal reference bears, whatever type is claimed beside it."""
+    parts = literal.partition("/_history/")[0].rstrip("/").split("/")
+    return parts[-2] if len(parts) > 1 and parts[-2][:1].isupper() else ""
+
+
 def contained_ref(held: Json, reference: Json) -> Ref:
     """A contained resource as a Ref: it has no identity but its identifier."""
     named = next(filter(None, map(identifier_of, each(held, "identifier"))), None)
@@ -289,15 +304,29 @@ def staff_record(reader: Reader, held: Json) -> StaffRecord:
     )
 
 
-def staff_of(ref: Ref, person: Ref, record: StaffRecord | None, about: StaffRecord | None) -> Staff:
-    """A mention of staff: every key of the person, never the key of a role."""
+def staff_of(
+    ref: Ref, person: Ref | None, record: StaffRecord | None, about: StaffRecord | None
+) -> Staff:
+    """A mention of staff: every key of the person, never the key of a role.
+
+    person: None where the mention is of a role that is not known to be anybody's. record: what is
+    held of the mention. about: what is held of the person.
+    """
     known = about.identifiers if about else ()
-    keys = person.tokens | {identifier.token for identifier in known}
+    said = _believed(person, known)
+    own = {person.local} if person and person.local else set()
     names = [ref.display, about.name if about else None, record.name if record else None]
-    named = [person.identifier, *known]
     return Staff(
-        keys=keys,
-        identifier=next(filter(None, named), None),
+        keys=frozenset(own | {number.token for number in (*said, *known)}),
+        identifier=next(iter((*said, *known)), None),
         display=next(filter(None, names), None),
         roles=record.roles if record else frozenset(),
     )
+
+
+def _believed(person: Ref | None, known: tuple[Identifier, ...]) -> tuple[Identifier, ...]:
+    """The number a mention gives, but for one that what is held of the person contradicts."""
+    number = person.identifier if person else None
+    if number is None or number in known:
+        return (number,) if number else ()
+    return () if number.system in {held.system for held in known} else (number,)

@@ -170,6 +170,102 @@ class TestStaff:
         assert staff.keys == {self.NUMBER.token}
         assert staff.display == "Vale"
 
+    def contained(self, *, about: Json, **more: Any) -> Json:
+        """A role contained in the step, and the person contained beside it."""
+        role = {"resourceType": "PractitionerRole", "id": "r", "practitioner": about}
+        return {"contained": [role, {"resourceType": "Practitioner", "id": "p", **more}]}
+
+    def numbers(self, *values: str) -> list[Json]:
+        return [{"system": self.NUMBER.system, "value": value} for value in values]
+
+    @pytest.mark.parametrize(
+        "reference",
+        [
+            {"reference": "PractitionerRole/9"},
+            {"type": "PractitionerRole", "identifier": {"system": "r", "value": "R-9"}},
+            {
+                "reference": "PractitionerRole/9",
+                "type": "Practitioner",
+                "identifier": {"system": "s", "value": "R-9"},
+            },
+            {"reference": "https://ward.example/fhir/PractitionerRole/9", "type": "Practitioner"},
+            {"reference": "https://ward.example/fhir/PractitionerRole/9/_history/2"},
+        ],
+    )
+    def test_a_role_that_is_not_known_is_nobody(self, reference: Json) -> None:
+        """What bears the role's number may be anybody, the first checker too."""
+        owner = self.owner(reference)
+        assert owner is not None
+        assert (owner.keys, owner.identifier) == (frozenset(), None)
+
+    @pytest.mark.parametrize(
+        "role",
+        [
+            StaffRecord(identifiers=(NUMBER,), roles=frozenset({"registered-nurse"})),
+            StaffRecord(practitioner=Ref(kind="Organization", id="o1")),
+            StaffRecord(practitioner=Ref(kind="PractitionerRole", id="7")),
+            StaffRecord(practitioner=Ref(kind="Practitioner", display="R. Vale")),
+        ],
+    )
+    def test_a_role_of_nobody_is_nobody(self, role: StaffRecord) -> None:
+        look_up = staff_known(PractitionerRole_8=role)
+        task = step("end", owner={"reference": "PractitionerRole/8"})
+        owner = body(task, staff_record=look_up).owner
+        assert owner.keys == frozenset()
+        assert owner.roles == role.roles
+
+    def test_a_contained_role_resolves_to_its_contained_person_with_every_number(self) -> None:
+        held = self.contained(about={"reference": "#p"}, identifier=self.numbers("N-1", "N-7"))
+        owner = self.owner({"reference": "#r"}, **held)
+        assert owner is not None
+        assert owner.keys == {f"{self.NUMBER.system}|{value}" for value in ("N-1", "N-7")}
+
+    def test_a_contained_role_of_a_contained_person_without_number_is_nobody(self) -> None:
+        held = self.contained(about={"reference": "#p"}, name=[{"family": "Vale"}])
+        owner = self.owner({"reference": "#r"}, **held)
+        assert owner is not None
+        assert (owner.keys, owner.display) == (frozenset(), "Vale")
+
+    def test_a_contained_role_resolves_to_a_person_that_is_known(self) -> None:
+        held = self.contained(about={"reference": "Practitioner/1"})
+        owner = self.owner({"reference": "#r"}, **held)
+        assert owner is not None
+        assert owner.same_as(self.owner({"reference": "Practitioner/1"}))
+
+    def test_two_contained_persons_with_one_number_are_one(self) -> None:
+        held = [
+            {"resourceType": "Practitioner", "id": "a", "identifier": self.numbers("N-3", "N-1")},
+            {"resourceType": "Practitioner", "id": "b", "identifier": self.numbers("N-1")},
+        ]
+        first = self.owner({"reference": "#a"}, contained=held)
+        assert first is not None
+        assert first.same_as(self.owner({"reference": "#b"}, contained=held))
+        assert first.same_as(self.owner({"reference": "Practitioner/1"}))
+
+    def test_a_number_that_contradicts_the_person_pointed_at_is_not_theirs(self) -> None:
+        (other,) = self.numbers("N-2")
+        owner = self.owner({"reference": "Practitioner/1", "identifier": other})
+        assert owner is not None
+        assert owner.keys == {"Practitioner/1", self.NUMBER.token}
+        more = {"system": "licence", "value": "L-1"}
+        owner = self.owner({"reference": "Practitioner/1", "identifier": more})
+        assert owner is not None
+        assert owner.keys == {"Practitioner/1", self.NUMBER.token, "licence|L-1"}
+
+    @pytest.mark.parametrize(
+        "kind", ["Patient", "RelatedPerson", "Device", "Organization", "CareTeam"]
+    )
+    def test_who_is_not_staff_checks_nothing(self, kind: str) -> None:
+        number = {"system": self.NUMBER.system, "value": "N-1"}
+        held = {"resourceType": kind, "id": "x", "identifier": [number]}
+        for reference in (
+            {"reference": f"{kind}/1"},
+            {"type": kind, "identifier": number},
+            {"reference": f"https://ward.example/fhir/{kind}/1", "type": "Practitioner"},
+        ):
+            assert self.owner(reference) is None
+        assert self.owner({"reference": "#x"}, contained=[held]) is None
+
     def test_a_name_alone_is_nobody(self) -> None:
         first = self.owner({"type": "Practitioner", "display": "A nurse"})
         assert first is not None
