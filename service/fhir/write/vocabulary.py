@@ -23,7 +23,6 @@ WORDS: dict[str, str] = {
     "iga-deficient": "IgA deficient",
     "sodium-chloride-0.9": "0.9 % sodium chloride",
     "lactated-ringer": "lactated Ringer's solution",
-    "hartmann": "Hartmann's solution",
     "ards-risk": "risk of acute respiratory distress syndrome",
     "pf-ratio": "PaO2/FiO2",
     "nt-probnp": "NT-proBNP",
@@ -62,6 +61,7 @@ ITEMS: dict[str, str] = {
     "consciousness": "level of consciousness",
     "end": "observation set at the end",
     "din": "donation number",
+    "hartmann": "Hartmann's solution",
 }
 
 CATEGORY_TEXT = {
@@ -87,7 +87,7 @@ CATEGORY_TEXT = {
 _DIN = re.compile(r"[A-NP-Z1-9][A-NP-Z0-9]{2}[0-9]{10}", re.ASCII)
 _UNIT_CODES = {"Cel": "°C", "mm[Hg]": "mmHg", "um": "µm", "mo": "months", "a": "years"}
 _MEASURED = re.compile(r"(-?[0-9.]+) (\S+)", re.ASCII)
-_WRITTEN = "|".join(re.escape(word) for word in sorted(WORDS, key=len, reverse=True))
+_TELLTALE = re.compile(r"[-_\d]|Observation end")  # nothing a machine writes is without one
 _MACHINE = re.compile(
     rf"""
     (?<![\w|/=.+-])(?:
@@ -97,8 +97,7 @@ _MACHINE = re.compile(
         (?:[T ](?P<clock>\d\d:\d\d(?::\d\d)?)(?:\.\d+)?[ ]?(?P<offset>Z|[+-]\d\d:?\d\d))?
       | Observation[ ](?P<titled>obs-1|hourly-\d+|end)
       | (?P<set>obs-1|hourly-\d+)
-      | (?P<word>{_WRITTEN})
-      | (?P<underscored>[a-z]+(?:_[a-z]+)+)
+      | (?P<word>[a-z]+(?:[-_](?:[a-z]+|\d+(?:\.\d+)?))+)
     )(?![\w-]|:\d)
     """,
     re.VERBOSE | re.ASCII,
@@ -110,6 +109,8 @@ def spoken(text: str, zone: tzinfo | None) -> str:
 
     zone: the hospital's; None leaves an instant on the clock it came with.
     """
+    if _TELLTALE.search(text) is None:
+        return text
     return _MACHINE.sub(lambda found: _spoken(found, zone), text).replace(" /min", "/min")
 
 
@@ -172,9 +173,8 @@ def _spoken(found: re.Match[str], zone: tzinfo | None) -> str:
         return f"The {_set(part['titled'])}"
     if part["set"]:
         return _set(part["set"])
-    if part["word"]:
-        return WORDS[part["word"]]
-    return part["underscored"].replace("_", " ")
+    word: str = part["word"]
+    return WORDS.get(word) or word.replace("_", " ")
 
 
 def _time(found: re.Match[str], zone: tzinfo | None) -> str:

@@ -186,6 +186,14 @@ class TestWords:
             assert word not in WORDS or said != word, word
             assert "-" not in said or word == "nt-probnp", word
 
+    @pytest.mark.parametrize("word", sorted(WORDS))
+    def test_every_word_of_the_table_is_found_within_a_sentence(self, word: str) -> None:
+        assert spoken(f"Not sent: {word}.", LONDON) == f"Not sent: {WORDS[word]}."
+
+    @pytest.mark.parametrize("text", ["re-check", "four-hour limit", "stop-grade", "follow-up"])
+    def test_hyphens_of_english_stay(self, text: str) -> None:
+        assert spoken(text, LONDON) == text
+
     def test_every_reaction_category_has_words(self) -> None:
         assert set(CATEGORY_TEXT) == set(BY_NAME)
 
