@@ -20,12 +20,14 @@ from service.facts.unit import UnitRef
 
 
 def unit_resources(fact: Fact[Any]) -> set[str]:
-    """``Type/id`` of the units and issues that a fact means."""
+    """``Type/id`` of the units and issues that a fact means, and of what a unit was made from."""
     body = fact.body
     refs: list[UnitRef | None] = []
     if isinstance(body, Step):
         refs = [body.unit, body.focus]
-    elif isinstance(body, Issue | CrossmatchResult | BloodUnit):
+    elif isinstance(body, BloodUnit):
+        refs = [body.unit, *body.parents]
+    elif isinstance(body, Issue | CrossmatchResult):
         refs = [body.unit]
     return {ref.resource for ref in refs if ref is not None and ref.resource}
 

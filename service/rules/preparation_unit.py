@@ -12,6 +12,7 @@ from service.facts.records import UNRECOGNISED, BloodUnit, Issue
 from service.facts.steps import StepCode
 from service.facts.unit import Group, LabelMessage, Restriction
 from service.rules.context import Also, PreStart, Stating
+from service.rules.parents import withdrawn_parent
 from service.rules.planned import planned_end
 from service.rules.returns import DISCARD, judge_return
 from service.rules.stating import failed_as
@@ -156,7 +157,11 @@ def _withdrawn(pre: PreStart) -> _Fault | None:
             ask = Remedy.CALL_LABORATORY if word == UNRECOGNISED else None
             text = WITHDRAWN[word]
             return _Fault(reason=f"unit-{word}", text=text, facts=(fact.key,), remedy=ask)
-    return None
+    parent = withdrawn_parent(pre)
+    if parent is None:
+        return None
+    text = f"The unit was made from another one. {WITHDRAWN[parent.body.status or '']}"
+    return _Fault(reason=f"parent-{parent.body.status}", text=text, facts=(parent.key,))
 
 
 def _is_bookkeeping(pre: PreStart, fact: Fact[BloodUnit]) -> bool:

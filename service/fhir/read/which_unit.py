@@ -96,6 +96,7 @@ def described_unit(reader: Reader, product: Json) -> UnitRef:
     event_din = plain_din(text_of(one(product, "biologicalSourceEvent"), "value"))
     if event and event.system == MPHO_SYSTEM:
         event_din = None
+        own.append(unit_of_identifier(event))
     division = full_division(text_of(product, "division"))
     said = UnitRef(
         din=event_din,

@@ -106,6 +106,8 @@ def units_named(fact: Fact[Any]) -> set[str]:
     refs = [body.unit] if isinstance(body, Step | Issue | BloodUnit | CrossmatchResult) else []
     if isinstance(body, Step) and body.focus is not None:
         refs.append(body.focus)
+    if isinstance(body, BloodUnit):
+        refs += body.parents
     return {ref.key.text for ref in refs if ref.key is not None}
 
 

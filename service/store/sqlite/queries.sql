@@ -327,6 +327,12 @@ SELECT ?1, ?2, ?3, value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->>
 INSERT INTO fact (facility, key, version, kind, resource, subject, unit, body)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?);
 
+-- name: add_withdrawal
+-- A version of a fact that is not stated; one that is stored already stays as it is.
+INSERT INTO fact (facility, key, version, kind, resource, subject, unit, body)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (facility, key, version) DO NOTHING;
+
 -- name: add_fact_name
 -- Another name of an order, a place or a device.
 INSERT INTO fact_name (facility, name, resource) VALUES (?, ?, ?) ON CONFLICT DO NOTHING;

@@ -114,7 +114,9 @@ def _people(change: Change) -> Iterator[Statement]:
 def _fact(facility: str, row: FactRow) -> Iterator[Statement]:
     fact = row.fact
     place = (fact.key, fact.version, KIND_OF[type(fact.body)], fact.resource)
-    yield "add_fact", (facility, *place, row.subject, row.unit, encoded(fact)), None
+    # Every version of a resource that does not state a fact withdraws it again; see missing_facts.
+    kept = "add_withdrawal" if fact.retracted else "add_fact"
+    yield kept, (facility, *place, row.subject, row.unit, encoded(fact)), None
     for name in sorted(own_names(fact)):
         yield "add_fact_name", (facility, name, fact.resource), None
     if row.subject is not None:
