@@ -13,7 +13,7 @@ from service.bench.figures import Spread, spread
 OPEN = "('pending', 'sent', 'parked')"
 BACKLOG = f"SELECT count(*) FROM outbox WHERE state IN {OPEN}"  # noqa: S608
 ROWS = """
-SELECT partner, type || '/' || resource_id, body, state FROM outbox
+SELECT partner, type || '/' || resource_id, body, state FROM outbox JOIN outbox_body USING (id)
 WHERE state <> 'superseded' ORDER BY id
 """
 LAGS = """

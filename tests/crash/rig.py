@@ -200,7 +200,8 @@ class Rig:
     def delivered(self, partner: str) -> list[tuple[str, str, bytes]]:
         """(type, id, body) of the last version of each resource that reached a partner."""
         return self._rows(
-            "SELECT type, resource_id, body FROM outbox o WHERE partner = ? "
+            "SELECT type, resource_id, body FROM outbox o JOIN outbox_body USING (id) "
+            "WHERE partner = ? "
             "AND state = 'delivered' AND version = (SELECT max(version) FROM outbox n "
             "WHERE n.partner = o.partner AND n.key = o.key) ORDER BY id",
             partner,
@@ -248,7 +249,8 @@ class Rig:
         """What a partner holds twice, out of order, or not as it was last emitted."""
         emitted: dict[str, list[bytes]] = {}
         for id_, body in self._rows(
-            "SELECT resource_id, body FROM outbox WHERE partner = ? AND state = 'delivered' "
+            "SELECT resource_id, body FROM outbox JOIN outbox_body USING (id) "
+            "WHERE partner = ? AND state = 'delivered' "
             "ORDER BY version",
             partner,
         ):

@@ -9,7 +9,6 @@ CREATE INDEX nudge_open ON nudge (id) WHERE done = 0;
 CREATE INDEX outbox_open ON outbox (partner, facility, stream, id)
   WHERE state IN ('pending', 'sent', 'parked');
 CREATE INDEX outbox_resource ON outbox (resource_id);
-CREATE INDEX outbox_state ON outbox (partner, state, id);
 CREATE INDEX person_due ON person (next_wake) WHERE next_wake IS NOT NULL;
 CREATE UNIQUE INDEX resource_head ON resource (facility, type, id) WHERE current = 1;
 CREATE INDEX resource_recent ON resource (facility, type, release, at, id) WHERE current = 1;
@@ -83,7 +82,7 @@ CREATE TABLE outbox (            -- id is the order of commits; claimed: the cla
                                  -- the row; doubt: an earlier claim lapsed without a word
   id INTEGER PRIMARY KEY AUTOINCREMENT, facility TEXT NOT NULL, partner TEXT NOT NULL,
   key TEXT NOT NULL, version INTEGER NOT NULL, stream TEXT NOT NULL, grp TEXT NOT NULL,
-  type TEXT NOT NULL, resource_id TEXT NOT NULL, body BLOB NOT NULL, critical INTEGER NOT NULL,
+  type TEXT NOT NULL, resource_id TEXT NOT NULL, critical INTEGER NOT NULL,
   created INTEGER NOT NULL,
   state TEXT NOT NULL CHECK
     (state IN ('pending', 'sent', 'delivered', 'superseded', 'parked', 'discarded')),
@@ -91,6 +90,9 @@ CREATE TABLE outbox (            -- id is the order of commits; claimed: the cla
   doubt INTEGER NOT NULL DEFAULT 0, last_outcome TEXT, etag TEXT, flagged TEXT,
   retires INTEGER NOT NULL,
   UNIQUE (facility, partner, key, version)
+) STRICT;
+CREATE TABLE outbox_body (
+  id INTEGER PRIMARY KEY REFERENCES outbox (id), body BLOB NOT NULL
 ) STRICT;
 CREATE TABLE person (
   facility TEXT NOT NULL, person TEXT NOT NULL, seq INTEGER NOT NULL,
@@ -155,6 +157,8 @@ CREATE TRIGGER audit_kept BEFORE DELETE ON audit
 BEGIN SELECT RAISE(ABORT, 'audit is never deleted'); END;
 CREATE TRIGGER audit_stays BEFORE UPDATE ON audit
 BEGIN SELECT RAISE(ABORT, 'audit is never changed'); END;
+CREATE TRIGGER body_stays BEFORE UPDATE ON outbox_body
+BEGIN SELECT RAISE(ABORT, 'what is sent is never changed'); END;
 CREATE TRIGGER fact_stays BEFORE UPDATE ON fact
 BEGIN SELECT RAISE(ABORT, 'a fact is never changed; it gets another version'); END;
 CREATE TRIGGER outbox_moves BEFORE UPDATE OF state ON outbox

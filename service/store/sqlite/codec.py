@@ -53,7 +53,8 @@ RESOURCE_COLUMNS = (
     "type, id, version, release, source, at, digest, body, received, stamp, retracted, keys"
 )
 OUTBOX_COLUMNS = (
-    "id, partner, key, version, stream, grp, type, resource_id, body, critical, created, state, "
+    "id, partner, key, version, stream, grp, type, resource_id, "
+    "(SELECT b.body FROM outbox_body b WHERE b.id = outbox.id), critical, created, state, "
     "attempts, next_at, last_outcome, etag, flagged, retires, facility, doubt"
 )
 EMITTED_COLUMNS = "key, person, stream, kind, digest, version, content, roles, critical, state"

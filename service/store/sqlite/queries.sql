@@ -422,13 +422,17 @@ WHERE facility = ?1 AND partner = ?2 AND key = ?3 AND state = 'pending' AND NOT 
 
 -- name: add_outbox
 -- A row to send; the terminal version of what nobody was told goes nowhere either.
-INSERT INTO outbox (facility, partner, key, version, stream, grp, type, resource_id, body, critical,
+INSERT INTO outbox (facility, partner, key, version, stream, grp, type, resource_id, critical,
   created, attempts, next_at, last_outcome, etag, flagged, retires, state)
-VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, 0, NULL, NULL, NULL, NULL, ?12,
-  CASE WHEN ?12 AND NOT EXISTS (
+VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, 0, NULL, NULL, NULL, NULL, ?11,
+  CASE WHEN ?11 AND NOT EXISTS (
     SELECT 1 FROM outbox o WHERE o.facility = ?1 AND o.partner = ?2 AND o.key = ?3
       AND (o.attempts > 0 OR o.claimed IS NOT NULL OR o.doubt OR o.state IN ('sent', 'delivered', 'parked')))
-  THEN 'superseded' ELSE ?13 END);
+  THEN 'superseded' ELSE ?12 END);
+
+-- name: add_body
+-- What the row that was just written says.
+INSERT INTO outbox_body (id, body) VALUES (last_insert_rowid(), ?);
 
 -- name: drop_start
 -- A step no longer starts a unit, or starts another; the claim follows by trigger.

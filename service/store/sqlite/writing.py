@@ -150,8 +150,9 @@ def _outbox(facility: str, row: OutboxRow) -> Iterator[Statement]:
     if row.retires:
         yield "supersede_untold", (facility, row.partner, row.key), None
     what = (row.partner, row.key, row.version, row.stream, row.group, row.type, row.resource_id)
-    how = (row.body, int(row.critical), us(row.created), int(row.retires), row.state)
+    how = (int(row.critical), us(row.created), int(row.retires), row.state)
     yield "add_outbox", (facility, *what, *how), None
+    yield "add_body", (row.body,), None
 
 
 def _start(facility: str, start: UnitStart, merged: dict[str, str]) -> Iterator[Statement]:
