@@ -24,6 +24,7 @@ from service.facts.acts import Answered
 from service.facts.identity import Identifier
 from service.fhir.codes import load_codes
 from service.fhir.own import SOFTWARE
+from service.fhir.products import load_products
 from service.fhir.write import Party
 from service.policy.files import mappings
 from service.policy.load import load as load_policy
@@ -127,12 +128,15 @@ def build(
     sites = settings.sites()
     local = overlay / "codes" if overlay is not None else None
     codes = load_codes(mappings() / "codes", *([local] if local and local.is_dir() else []))
+    folders = [mappings(), *([overlay] if overlay is not None else [])]
     base = (settings.service.base_url or _address(settings)).rstrip("/")
     planner = Planner(
         store=store,
         sites=sites,
         own_bases=tuple(f"{base}/fhir/{release}/" for release in ("r4", "r5")),
-        look=Look(codes=codes),
+        look=Look(
+            codes=codes, products=load_products(folders, codes.concepts["requirements"].words)
+        ),
         new_id=new_id,
     )
     renderer = Renderer(

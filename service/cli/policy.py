@@ -6,6 +6,7 @@ from typing import Any
 
 from service.errors import PolicyFault
 from service.fhir.codes import load_codes
+from service.fhir.products import load_products
 from service.policy.difference import Statement, difference
 from service.policy.files import mappings
 from service.policy.load import load, profiles
@@ -35,13 +36,21 @@ def check_files(arguments: argparse.Namespace) -> int:
         except PolicyFault as found:
             faults.update(dict.fromkeys(found.faults))
     try:
-        load_codes(mappings() / "codes")
+        _check_codes(arguments.overlay)
     except PolicyFault as found:
         faults.update(dict.fromkeys(found.faults))
     if faults:
         raise PolicyFault(*faults)
-    print(f"No fault in the profiles {', '.join(names)} and the code maps.")
+    print(f"No fault in the profiles {', '.join(names)}, the code maps and the products.")
     return 0
+
+
+def _check_codes(overlay: Path | None) -> None:
+    """Loads the code maps, then the products, with a site's own; raises PolicyFault."""
+    local = overlay / "codes" if overlay is not None else None
+    codes = load_codes(mappings() / "codes", *([local] if local and local.is_dir() else []))
+    folders = [mappings(), *([overlay] if overlay is not None else [])]
+    load_products(folders, codes.concepts["requirements"].words)
 
 
 def show_rows(arguments: argparse.Namespace) -> int:

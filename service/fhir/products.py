@@ -37,34 +37,32 @@ class Product:
     source: str = ""
 
 
-def lookup(code: str) -> Product | None:
-    """What a shipped row says of a product description code; None for a code without a row."""
-    return shipped().get(code)
-
-
 @cache
 def shipped() -> Mapping[str, Product]:
     """The shipped table, by code."""
     return load_products([mappings()])
 
 
-def load_products(folders: Iterable[Path]) -> Mapping[str, Product]:
+def load_products(
+    folders: Iterable[Path], words: frozenset[str] | None = None
+) -> Mapping[str, Product]:
     """The tables of several mapping folders, a later one's rows replacing an earlier one's.
 
-    A folder without the file adds nothing. Raises PolicyFault with the faults of all files.
+    words: the attributes that orders may ask for; None to take any. A folder without the file adds
+    nothing. Raises PolicyFault with the faults of all files.
     """
     faults: list[str] = []
     found: dict[str, Product] = {}
     for folder in folders:
         path = folder / FILE
         if path.is_file():
-            found |= _read(path, faults)
+            found |= _read(path, faults, words)
     if faults:
         raise PolicyFault(*faults)
     return found
 
 
-def _read(path: Path, faults: list[str]) -> dict[str, Product]:
+def _read(path: Path, faults: list[str], words: frozenset[str] | None) -> dict[str, Product]:
     found: dict[str, Product] = {}
     with path.open(encoding="utf-8", newline="") as lines:
         rows = csv.DictReader(line for line in lines if not line.startswith("#"))
@@ -75,6 +73,7 @@ def _read(path: Path, faults: list[str]) -> dict[str, Product]:
             where = f"{path}: {row['code'] or 'a row without code'}"
             wrong = list(_faults(row))
             wrong += ["is there twice"] if row["code"] in found else []
+            wrong += _strange(row, words)
             faults += [f"{where}: {text}" for text in wrong]
             if not wrong:
                 found[row["code"]] = _product(row)
@@ -98,6 +97,14 @@ def _faults(row: Mapping[str, str | None]) -> Iterator[str]:
         date.fromisoformat(cells["since"])
     except ValueError:
         yield "since must be a day"
+
+
+def _strange(row: Mapping[str, str | None], words: frozenset[str] | None) -> list[str]:
+    """Attributes that no order can ask for: a slip of the pen would stay unseen."""
+    if words is None:
+        return []
+    strange = sorted(set((row["attributes"] or "").split()) - words - {NONE})
+    return [f"'{word}' is no attribute that is known" for word in strange]
 
 
 def _is_code(text: str) -> bool:

@@ -1,11 +1,13 @@
 """The tables that reading needs, and the look-ups that a request supplies."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from service.facts.identity import Identifier, Ref
 from service.facts.records import StaffRecord
 from service.fhir.codes import Codes
 from service.fhir.edge.strict_json import parse
+from service.fhir.products import Product, shipped
 from service.fhir.read import ReadContext, read
 from service.policy.policy import Site
 from service.reconcile.references import Resolver
@@ -13,15 +15,17 @@ from service.reconcile.references import Resolver
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """Code maps, shared by all requests."""
+    """Code maps and products, with the site's own rows, shared by all requests."""
 
     codes: Codes
+    products: Mapping[str, Product] = field(default_factory=shipped)
 
     def context(self, resolver: Resolver, site: Site) -> ReadContext:
         """The context in which one request of one facility is read."""
         return ReadContext(
             zone=site.zone,
             codes=self.codes,
+            products=self.products,
             resolve=resolver.ref,
             staff_record=lambda ref: self._staff(ref, resolver, site),
             ours=lambda emitted: _ours(emitted, resolver),

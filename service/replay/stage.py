@@ -15,7 +15,8 @@ from service.app import Application, build
 from service.clock import HandClock
 from service.delivery import Link
 from service.errors import BadInput, ScenarioFault
-from service.fhir.edge.strict_json import parse
+from service.fhir.edge.strict_json import dump, parse
+from service.replay.collection import as_transaction
 from service.settings import PartnerSettings, Settings
 from service.standin import Knobs, StandIn, running, stand_in
 from service.store.port import Change
@@ -61,7 +62,11 @@ class Stage:
     changes: list[tuple[datetime, Change]] = field(default_factory=list)
 
     async def send(self, body: bytes, release: str, source: str) -> Answered:
-        """Sends one message the way any client does, then lets everything follow from it."""
+        """Sends one message the way any client does, then lets everything follow from it.
+
+        A collection goes as a transaction of its entries.
+        """
+        body = _sendable(body)
         kind = _type_of(body)
         path = "" if kind == "Bundle" else f"/{kind}"
         response = await self.door.post(
@@ -177,6 +182,16 @@ def stored_in(settings: Settings, folder: Path) -> Settings:
     """The settings with their store in a folder."""
     service = settings.service.model_copy(update={"store": str(folder / "store.sqlite3")})
     return settings.model_copy(update={"service": service})
+
+
+def _sendable(body: bytes) -> bytes:
+    """The message, a collection as a transaction; one that cannot be read as it is."""
+    try:
+        content = parse(body)
+    except BadInput:
+        return body
+    made = as_transaction(content) if isinstance(content, dict) else content
+    return body if made is content else dump(made)
 
 
 def _type_of(body: bytes) -> str:

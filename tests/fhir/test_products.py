@@ -1,13 +1,20 @@
 """Product description codes: only what published examples spell out, and never a guess."""
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from service.cli import main
 from service.errors import PolicyFault
 from service.facts.unit import Component
-from service.fhir.products import COLUMNS, FILE, Product, load_products, lookup, shipped
+from service.fhir.products import COLUMNS, FILE, Product, load_products, shipped
+from tests.support import apps, overlays
+from tests.support.authoring import resources
+from tests.support.bedsides import Bed
+from tests.support.worlds import BAG
 
 HEADER = ",".join(COLUMNS)
 
@@ -33,7 +40,7 @@ class TestPublishedCodes:
         ],
     )
     def test_rows(self, code: str, component: Component, attributes: set[str] | None) -> None:
-        product = lookup(code)
+        product = shipped().get(code)
         assert product is not None
         assert product.component is component
         assert product.attributes == attributes
@@ -41,7 +48,7 @@ class TestPublishedCodes:
 
     @pytest.mark.parametrize("code", ["E0336", "e0398", "E0398V00", "", "0398"])
     def test_a_code_without_a_row_is_unknown(self, code: str) -> None:
-        assert lookup(code) is None
+        assert shipped().get(code) is None
 
     def test_attributes_are_words_that_orders_use(self) -> None:
         path = Path("mappings/codes/requirements.toml")
@@ -89,3 +96,45 @@ class TestSiteTable:
         folder = table(tmp_path, header="code,component")
         with pytest.raises(PolicyFault, match="columns"):
             load_products([folder])
+
+    def test_an_attribute_that_no_order_can_ask_for_is_a_fault(self, tmp_path: Path) -> None:
+        folder = table(tmp_path, "E0001,plasma,irradiated iradiated,,x,2026-01-01,s")
+        with pytest.raises(PolicyFault, match="'iradiated' is no attribute"):
+            load_products([folder], frozenset({"irradiated"}))
+
+
+ROW = "E0336,red_cells,leukoreduced,yes,Red cells,2026-01-01,the site's own list"
+
+
+class TestSiteOverlay:
+    """The settings' overlay folder may bring products, as it may bring policy rows."""
+
+    @pytest.mark.parametrize("release", apps.RELEASES)
+    @pytest.mark.parametrize("rows", [[], [ROW]])
+    def test_a_product_of_the_site_is_known(
+        self, tmp_path: Path, release: str, rows: list[str]
+    ) -> None:
+        (tmp_path / "policy").mkdir()
+        (tmp_path / "policy" / "site.toml").write_text(overlays.HEADER, encoding="utf-8")
+        if rows:
+            table(tmp_path, *rows)
+
+        def laid(settings: dict[str, Any]) -> None:
+            settings["service"]["overlay"] = str(tmp_path)
+
+        with apps.house(at="2027-06-08T09:05:00+00:00", changed=laid) as house:
+            bed = Bed(house=house, release=release, bag=replace(BAG, product="E0336"))
+            bed.ready()
+            bed.tell(resources.vitals(bed.person, "VS-0", "09:55"))
+            told = bed.last(bed.check())
+        assert told.word == ("no-objection" if rows else "refuse")
+
+    def test_its_faults_are_told_with_those_of_the_policy(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        (tmp_path / "policy").mkdir()
+        (tmp_path / "policy" / "site.toml").write_text(overlays.HEADER, encoding="utf-8")
+        table(tmp_path, "E0336,red_cells,iradiated,,x,2026-01-01,the site's own list")
+        assert main(["policy", "check", "--overlay", str(tmp_path)]) == 2
+        said = capsys.readouterr()
+        assert "'iradiated' is no attribute" in said.out + said.err

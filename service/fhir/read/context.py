@@ -11,6 +11,7 @@ from service.facts.identity import Identifier, Ref
 from service.facts.records import StaffRecord
 from service.fhir.codes import Codes
 from service.fhir.own import EMITTED_SYSTEM
+from service.fhir.products import Product, shipped
 
 MALFORMED = frozenset({"structure", "required", "value", "invariant"})
 
@@ -37,7 +38,8 @@ def unchanged(emitted: Identifier) -> Identifier:
 class ReadContext:
     """The facility's zone, the code maps and the caller's look-ups.
 
-    zone: used only for dates on labels. temporary_systems: identifier systems of temporary patient
+    zone: used only for dates on labels. products: what product description codes say, with the
+    site's own rows. temporary_systems: identifier systems of temporary patient
     numbers. staff_record: what is held about a Practitioner or PractitionerRole. ours: turns an
     emitted identifier into the identity it was emitted under.
     """
@@ -47,6 +49,7 @@ class ReadContext:
     resolve: Resolve
     staff_record: Callable[[Ref], StaffRecord | None] = nobody
     ours: Callable[[Identifier], Identifier] = unchanged
+    products: Mapping[str, Product] = field(default_factory=shipped)
     temporary_systems: frozenset[str] = frozenset()
     emitted_system: str = EMITTED_SYSTEM
 

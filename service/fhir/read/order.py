@@ -9,7 +9,6 @@ from service.facts.fact import Body
 from service.facts.moment import Moment
 from service.facts.records import Order, OrderKind
 from service.facts.unit import Component
-from service.fhir import products
 from service.fhir.read.antigen import antigen_of, typed_antigen
 from service.fhir.read.common import Reader
 from service.fhir.read.datatypes import (
@@ -133,7 +132,7 @@ def _component(reader: Reader, named: list[Json], product: str | None) -> Compon
     word = next((word for word in words if word), None)
     if word is not None:
         return Component(word)
-    known = products.lookup(product) if product else None
+    known = reader.context.products.get(product or "")
     return known.component if known else None
 
 

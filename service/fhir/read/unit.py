@@ -8,7 +8,7 @@ from service.facts.fact import Body
 from service.facts.moment import Moment
 from service.facts.records import UNRECOGNISED, BloodUnit
 from service.facts.unit import Component, Group, UnitRef
-from service.fhir import products
+from service.fhir.products import Product
 from service.fhir.read.antigen import typed_antigen
 from service.fhir.read.common import Reader
 from service.fhir.read.datatypes import (
@@ -55,7 +55,7 @@ def read_unit(reader: Reader) -> tuple[Body, ...]:
     unit = reader.resource
     ref = described_unit(reader, unit)
     said = _properties(reader)
-    known = products.lookup(ref.product) if ref.product else None
+    known = reader.context.products.get(ref.product or "")
     attributes = said.attributes
     if known and known.attributes is not None:
         attributes = (attributes or set()) | known.attributes
@@ -81,7 +81,7 @@ def read_unit(reader: Reader) -> tuple[Body, ...]:
     )
 
 
-def _kind(reader: Reader, said: _Properties, known: products.Product | None) -> Component | None:
+def _kind(reader: Reader, said: _Properties, known: Product | None) -> Component | None:
     """The component; none where property and product code contradict, or one has no known word."""
     found = said.components | ({known.component} if known else set())
     if len(found) > 1:
@@ -89,7 +89,7 @@ def _kind(reader: Reader, said: _Properties, known: products.Product | None) -> 
     return next(iter(found)) if len(found) == 1 else None
 
 
-def _text(unit: Json, known: products.Product | None) -> str | None:
+def _text(unit: Json, known: Product | None) -> str | None:
     """What the product is called: as sent, else as the product table says."""
     code = one(unit, "productCode")
     shown = [text_of(coding, "display") for coding in codings(code)]
@@ -97,7 +97,7 @@ def _text(unit: Json, known: products.Product | None) -> str | None:
     return next((text for text in found if text), None)
 
 
-def _solution(said: _Properties, known: products.Product | None) -> bool | None:
+def _solution(said: _Properties, known: Product | None) -> bool | None:
     if said.additive_solution is not None or known is None:
         return said.additive_solution
     return known.additive_solution
