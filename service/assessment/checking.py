@@ -15,7 +15,15 @@ from service.facts.moment import latest_instant
 from service.facts.records import Order
 from service.facts.steps import Step, StepCode
 from service.policy.policy import Policy, Site
-from service.rules import compatibility, identity, preparation, reaction, sample, timing
+from service.rules import (
+    compatibility,
+    identity,
+    preparation,
+    reaction,
+    recording,
+    sample,
+    timing,
+)
 from service.rules.context import PreStart, PreStartRule, urgency_at
 from service.rules.orders import linked
 
@@ -201,7 +209,10 @@ def due_after(bench: Bench, unit: UnitView, check: Fact[Step]) -> tuple[Deadline
 
 
 def judge_start(bench: Bench, unit: UnitView) -> Judgement | None:
-    """The first start of a unit, judged at its own instant; None when it never started."""
+    """The start of a unit, judged at its own instant; None when it never started.
+
+    What hung it again is for ``judge_again``.
+    """
     start = unit.started
     if start is None:
         return None
@@ -209,6 +220,56 @@ def judge_start(bench: Bench, unit: UnitView) -> Judgement | None:
         return too_coarse(bench, unit, start, Stage.START)
     check = check_of(bench, unit, start)
     return judge(bench, unit, at=step_time(start), stage=Stage.START, check=check, start=start)
+
+
+def judge_again(bench: Bench, unit: UnitView) -> tuple[Judgement, ...]:
+    """What hung a unit that had been hung before, each judged for that and nothing else."""
+    return tuple(_again(bench, unit, step) for step in unit.hung_again)
+
+
+def _again(bench: Bench, unit: UnitView, step: Fact[Step]) -> Judgement:
+    at = step_time(step)
+    if at == EARLIEST:
+        return too_coarse(bench, unit, step, Stage.RUNNING)
+    pre = _before(bench, unit, at, Stage.RUNNING, None, step)
+    found = preparation.hung_again(pre)
+    return Judgement(
+        step=step,
+        check=None,
+        unit=unit,
+        stage=Stage.RUNNING,
+        at=at,
+        findings=found,
+        notable=found,
+    )
+
+
+def judge_astray(bench: Bench, unit: UnitView) -> tuple[Judgement, ...]:
+    """What holds or ends a flow that, as far as is on record, had not begun: one answer for all."""
+    faults = recording.astray(unit)
+    if not faults:
+        return ()
+    steps = [step for alike in faults.values() for step in alike]
+    ats = {step.key: latest_instant(step.body.start, bench.site.zone) for step in steps}
+    found = tuple(
+        finding
+        for fault, alike in faults.items()
+        for finding in recording.out_of_order(
+            unit, fault, alike, bench.policy, ats[alike[0].key] or alike[0].received
+        )
+    )
+    return tuple(
+        Judgement(
+            step=step,
+            check=None,
+            unit=unit,
+            stage=Stage.ENDED,
+            at=ats[step.key] or step.received,
+            findings=found,
+            notable=found,
+        )
+        for step in steps
+    )
 
 
 def too_coarse(bench: Bench, unit: UnitView, step: Fact[Step], stage: Stage) -> Judgement:

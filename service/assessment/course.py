@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from service.assessment.checking import (
     Bench,
     Judgement,
+    judge_again,
+    judge_astray,
     judge_checks,
     judge_start,
     orders_behind,
@@ -40,21 +42,36 @@ SHOWN_WRONG = frozenset(
     }
 )
 
+# Refusals for which a hanging bag comes down, whatever is added to the record (rules.md 0).
+FOR_GOOD = SHOWN_WRONG | {
+    "already-given",
+    "appearance-abnormal",
+    "expired",
+    "returned",
+    "returned-out-of-limits",
+    "unit-discarded",
+    "unit-unavailable",
+}
+NO_SCREEN = Screen()
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """One unit in one case, judged before the start and followed after it.
 
-    start: the judgement at the start, None before it. screen: the reaction screen, empty before
-    the start. findings: running and ended stage, the screen's included.
+    start: the judgement at the start, None before it. again: of what hung the unit once more.
+    astray: of steps that cannot be what they say. screen: the reaction screen, empty before the
+    start. findings: running and ended stage, the screen's included.
     """
 
     unit: UnitView
     checks: tuple[Judgement, ...]
     start: Judgement | None
-    screen: Screen
-    findings: tuple[Finding, ...]
-    deadlines: tuple[Deadline, ...]
+    again: tuple[Judgement, ...] = ()
+    astray: tuple[Judgement, ...] = ()
+    screen: Screen = NO_SCREEN
+    findings: tuple[Finding, ...] = ()
+    deadlines: tuple[Deadline, ...] = ()
 
     @property
     def key(self) -> UnitKey:
@@ -77,8 +94,9 @@ class Course:
 
     @property
     def judgements(self) -> tuple[Judgement, ...]:
-        """All judgements in clinical order, the start's last."""
-        return (*self.checks, self.start) if self.start else self.checks
+        """All judgements: of the checks, of the start, and of what came after it."""
+        start = (self.start,) if self.start else ()
+        return (*self.checks, *start, *self.again, *self.astray)
 
     @property
     def shown_wrong(self) -> tuple[Finding, ...]:
@@ -101,10 +119,10 @@ def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -
     """Judges and follows one unit."""
     start = judge_start(bench, unit)
     checks = judge_checks(bench, unit)
+    astray = judge_astray(bench, unit)
     if start is None or unit.started is None:
-        return Course(
-            unit=unit, checks=checks, start=None, screen=Screen(), findings=(), deadlines=()
-        )
+        return Course(unit=unit, checks=checks, start=None, astray=astray)
+    again = judge_again(bench, unit)
     running = Running(
         case=bench.case,
         unit=unit,
@@ -117,9 +135,10 @@ def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -
     )
     timed, deadlines = timing.watch(running, reaction_open=reaction_open)
     exact = step_time(unit.started) != EARLIEST
-    screen = reaction.screen(running, shown_wrong(start.notable)) if exact else Screen()
+    screen = reaction.screen(running, shown_wrong(start.notable)) if exact else NO_SCREEN
     findings = (
         *_start_advice(running, start),
+        *_again_advice(running, (*checks, start), again),
         *(compatibility.news(running) if exact else ()),
         *timed,
         *screen.findings,
@@ -128,6 +147,8 @@ def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -
         unit=unit,
         checks=checks,
         start=start,
+        again=again,
+        astray=astray,
         screen=screen,
         findings=tuple(sorted(findings, key=_gravest_first)),
         deadlines=deadlines,
@@ -135,16 +156,36 @@ def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -
 
 
 def _start_advice(running: Running, start: Judgement) -> tuple[Finding, ...]:
-    """Advice that follows from the judgement at the start, while the bag still hangs."""
+    """Advice that follows from a refusal at the start, while the bag still hangs.
+
+    Stop where nothing can mend it, a wrong bag or one that must not be used; else pause.
+    """
     if running.ended is not None:
         return ()
-    wrong = shown_wrong(start.notable)
-    if wrong:
-        return tuple(_advising(finding, Advice.STOP) for finding in wrong)
-    if start.check is None:
-        refused = [f for f in start.notable if f.verdict is Verdict.REFUSE]
-        return tuple(_advising(finding, Advice.PAUSE) for finding in refused[:1])
-    return ()
+    refused = [f for f in start.notable if f.verdict is Verdict.REFUSE]
+    final = [f for f in refused if f.known and f.reason in FOR_GOOD]
+    if final:
+        return tuple(_advising(finding, Advice.STOP) for finding in final)
+    return tuple(_advising(finding, Advice.PAUSE) for finding in refused[:1])
+
+
+def _again_advice(
+    running: Running, before: tuple[Judgement, ...], again: tuple[Judgement, ...]
+) -> tuple[Finding, ...]:
+    """Stop while a bag hangs that was down before, or that was refused when last judged."""
+    if running.ended is not None:
+        return ()
+    return tuple(
+        _advising(finding, Advice.STOP)
+        for judged in again
+        for finding in judged.notable
+        if finding.reason == "already-given" or _refused_before(before, judged)
+    )
+
+
+def _refused_before(before: tuple[Judgement, ...], judged: Judgement) -> bool:
+    earlier = sorted((one for one in before if one.at <= judged.at), key=lambda one: one.at)
+    return bool(earlier) and earlier[-1].verdict is Verdict.REFUSE
 
 
 def _advising(finding: Finding, advice: Advice) -> Finding:

@@ -29,6 +29,10 @@ class OtherStart:
     step: str
 
 
+# What takes a bag down.
+DOWN = (StepCode.END, StepCode.DISCARD_UNIT, StepCode.RETURN_UNIT)
+
+
 @dataclass(frozen=True, kw_only=True)
 class UnitView:
     """Everything about one unit within a case; ``key`` None when the unit was not identified.
@@ -57,18 +61,44 @@ class UnitView:
 
     @cached_property
     def started(self) -> Fact[Step] | None:
-        """The first start, by clinical time."""
-        return next(iter(self.done(StepCode.START)), None)
+        """The first start by clinical time; one that was not sent to the minute only by itself."""
+        starts = self.done(StepCode.START)
+        exact = (fact for fact in starts if step_time(fact) != EARLIEST)
+        return next(exact, next(iter(starts), None))
+
+    @cached_property
+    def downs(self) -> tuple[Fact[Step], ...]:
+        """The ends, returns and discards from the start on, in clinical order."""
+        begun = self.started
+        if begun is None:
+            return ()
+        return tuple(fact for fact in self.done(*DOWN) if step_time(fact) >= step_time(begun))
+
+    @cached_property
+    def hung_again(self) -> tuple[Fact[Step], ...]:
+        """Every other start, and what resumed the unit after it was down; in clinical order."""
+        first = self.downs[0] if self.downs else None
+        return tuple(
+            fact
+            for fact in self.done(StepCode.START, StepCode.RESUME)
+            if fact is not self.started
+            and (
+                fact.body.code is StepCode.START
+                or (first is not None and step_time(fact) > step_time(first))
+            )
+        )
 
     @cached_property
     def ended(self) -> Fact[Step] | None:
-        """The last end or discard after the start; None while it runs or was never started."""
-        begun = self.started
-        if begun is None:
-            return None
-        over = self.done(StepCode.END, StepCode.DISCARD_UNIT, StepCode.RETURN_UNIT)
-        later = [fact for fact in over if step_time(fact) >= step_time(begun)]
-        return later[0] if later else None
+        """What took the bag down for good; None while it hangs or was never started.
+
+        An end says when flow ended, so it stands before a return or discard of what was left; the
+        last end where several were sent, the first return or discard where none was.
+        """
+        hung = max(map(step_time, self.hung_again), default=EARLIEST)
+        over = [fact for fact in self.downs if step_time(fact) >= hung]
+        ends = [fact for fact in over if fact.body.code is StepCode.END]
+        return ends[-1] if ends else next(iter(over), None)
 
     @cached_property
     def component(self) -> Component | None:

@@ -178,7 +178,6 @@ class Stating:
     ) -> tuple[Finding, ...]:
         pre, row = self._pre, self.row
         check = (pre.check.key,) if pre.check else ()
-        objects = verdict is not None and verdict > Verdict.NOTE
         finding = Finding(
             rule=row.id,
             reason=reason,
@@ -190,11 +189,18 @@ class Stating:
             unit=pre.unit.key,
             facts=also.facts or check,
             cited=(row.cited, *also.cited),
-            remedy=(also.remedy or remedy) if objects else None,
+            remedy=_fitting(verdict, also.remedy or remedy),
             shown=also.shown,
             critical=row.never_loosen,
         )
         return (finding,)
+
+
+def _fitting(verdict: Verdict | None, remedy: Remedy | None) -> Remedy | None:
+    """A refusal or an authorise carries a remedy, a caution only that of measuring (rules.md 0)."""
+    if verdict is Verdict.CAUTION:
+        return remedy if remedy is Remedy.MEASURE_NOW else None
+    return remedy if verdict in (Verdict.AUTHORISE, Verdict.REFUSE) else None
 
 
 def _softened(verdict: Verdict, word: str | None) -> Verdict:

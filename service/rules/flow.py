@@ -60,19 +60,20 @@ def label_volume(unit: UnitView) -> Decimal | None:
 def flows(unit: UnitView) -> tuple[Flow, ...]:
     """The unit's rates in clinical order, from its first start; empty before it.
 
-    A rate set while the flow is held does not start it again. A resumption without a rate runs at
-    the median of the last two rates recorded.
+    A rate set while the flow is held does not start it again, and a second start of a running bag
+    is no new flow. A resumption without a rate runs at the median of the last two rates recorded.
     """
     found: list[Flow] = []
     recorded: list[Decimal] = []
     for step in _from_start(unit):
         code, rate = step.body.code, step.body.rate
         held = bool(found) and found[-1].rate == 0
+        twice = code is StepCode.START and bool(found) and not held
         if rate is not None and code in RUNS:
             recorded.append(rate)
         if _stops(step):
             found.append(Flow(since=_stopped_at(step), rate=NONE))
-        elif code in RUNS and not (held and code is StepCode.CHANGE_RATE):
+        elif code in RUNS and not twice and not (held and code is StepCode.CHANGE_RATE):
             current = volume.rate_or_median(rate, tuple(recorded))
             found.append(Flow(since=step_time(step), rate=current))
     return tuple(found)
@@ -181,7 +182,7 @@ def _from_start(unit: UnitView) -> tuple[Fact[Step], ...]:
     begun = unit.started
     if begun is None:
         return ()
-    later = (s for s in unit.steps if s.body.code is not StepCode.START)
+    later = (step for step in unit.steps if step is not begun)
     return (begun, *(step for step in later if step_time(step) >= step_time(begun)))
 
 

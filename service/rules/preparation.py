@@ -6,6 +6,9 @@ from service.rules import preparation_patient as patient
 from service.rules import preparation_requirements as required
 from service.rules import preparation_unit as unit
 from service.rules.context import PreStartRule
+from service.rules.preparation_unit import hung_again
+
+__all__ = ["RULES", "hung_again"]
 
 RULES: tuple[PreStartRule, ...] = (
     ordered.order,

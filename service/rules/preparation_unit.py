@@ -6,7 +6,7 @@ from datetime import datetime
 from service.facts.case import UnitView, step_time
 from service.facts.clinical import changed_after
 from service.facts.fact import Fact
-from service.facts.finding import Cited, Finding, Remedy
+from service.facts.finding import Cited, Finding, Remedy, Stage
 from service.facts.moment import Moment, latest_instant, local_text
 from service.facts.records import UNRECOGNISED, BloodUnit, Issue
 from service.facts.steps import StepCode
@@ -14,8 +14,8 @@ from service.facts.unit import Group, LabelMessage, Restriction
 from service.rules.context import Also, PreStart, Stating
 from service.rules.parents import withdrawn_parent
 from service.rules.planned import planned_end
-from service.rules.returns import DISCARD, judge_return
-from service.rules.stating import failed_as
+from service.rules.returns import LABORATORY_DECIDES, beyond_limits
+from service.rules.stating import failed_as, not_checked
 from service.rules.supplied import bags, is_emergency_stock, issues_by, supplied
 
 
@@ -184,24 +184,55 @@ def _labelled(pre: PreStart) -> _Fault | None:
     return None
 
 
+def hung_again(pre: PreStart) -> tuple[Finding, ...]:
+    """PRE-05 of a start or resumption of a bag that was hung before: refused whatever else holds.
+
+    Urgency, checks and concessions do not matter here: the bag in hand is opened, or already runs.
+    """
+    return _refused(pre, Stating(pre, "PRE-05"), _given(pre) or _running(pre))
+
+
 def _given(pre: PreStart) -> _Fault | None:
     """Given earlier to this patient, and down again before this judgement."""
-    begun, over = pre.unit.started, pre.unit.ended
-    if begun is None or over is None or begun == pre.start or step_time(over) > pre.at:
+    begun = pre.unit.started
+    over = next((step for step in pre.unit.downs if step_time(step) <= pre.at), None)
+    if begun is None or over is None or begun is pre.start:
         return None
-    text = "The unit was given before."
-    return _Fault(reason="already-given", text=text, facts=(begun.key, over.key))
+    facts = (begun.key, over.key, *_again(pre))
+    return _Fault(reason="already-given", text="The unit was given before.", facts=facts)
+
+
+def _running(pre: PreStart) -> _Fault:
+    """A second start of a running bag: one too many on record, or another bag was meant."""
+    begun = pre.unit.started
+    return _Fault(
+        reason="already-started",
+        text="The unit was started before and is not down: it cannot be started a second time.",
+        facts=(*((begun.key,) if begun else ()), *_again(pre)),
+        remedy=Remedy.COMPLETE_RECORD,
+    )
+
+
+def _again(pre: PreStart) -> tuple[str, ...]:
+    return (pre.start.key,) if pre.start is not None else ()
 
 
 def _elsewhere(pre: PreStart) -> _Fault | None:
-    if not pre.unit.elsewhere:
+    """At a check, what had been started by then; at the start both patients' starts count."""
+    others = pre.unit.elsewhere
+    if pre.stage is Stage.CHECK:
+        others = tuple(other for other in others if other.at <= pre.at)
+    if not others:
         return None
     text = "A start of this very unit is recorded for somebody else."
     return _Fault(reason="started-elsewhere", text=text)
 
 
 def _taken_down(pre: PreStart) -> _Fault | None:
-    """Discarded, or returned out of limits, or returned and not issued again."""
+    """Discarded, or returned out of limits, or returned and not issued again.
+
+    Where no limit is published, the laboratory decides by issuing the unit again.
+    """
     for step in _before(pre, StepCode.DISCARD_UNIT):
         text = "The unit was discarded at the bedside."
         return _Fault(reason="unit-discarded", text=text, facts=(step,))
@@ -210,8 +241,8 @@ def _taken_down(pre: PreStart) -> _Fault | None:
         if step_time(back) > pre.at:
             continue
         last = back
-        answer = judge_return(pre.case, pre.unit, back, pre.policy, pre.site)
-        if any(finding.returned == DISCARD for finding in answer):
+        limits = beyond_limits(pre.case, pre.unit, back, pre.policy, pre.site)
+        if any(finding.reason != LABORATORY_DECIDES for finding in limits):
             text = "The unit was returned out of limits."
             return _Fault(reason="returned-out-of-limits", text=text, facts=(back.key,))
     if last is None or _issued_after(pre.unit, step_time(last)):
@@ -231,15 +262,20 @@ def _issued_after(unit: UnitView, when: datetime) -> bool:
 
 
 def appearance(pre: PreStart) -> tuple[Finding, ...]:
-    """PRE-06: somebody looked at the bag: leaks, colour, clots, damage, haemolysis."""
+    """PRE-06: somebody looked at the bag: leaks, colour, clots, damage, haemolysis.
+
+    That there was no check at all is ID-07's to say, once: here it is listed as not checked.
+    """
     say = Stating(pre, "PRE-06")
-    match pre.check.body.appearance if pre.check is not None else None:
+    text = "Nobody said how the bag looks."
+    if pre.check is None:
+        return not_checked(say, "appearance-not-attested", text, ("appearance",))
+    match pre.check.body.appearance:
         case "normal":
             return say.passed("appearance-normal", "The bag looks normal.")
         case "abnormal":
             return say.failed("appearance-abnormal", "The bag looks abnormal.")
         case _:
-            text = "Nobody said how the bag looks."
             return say.missing("appearance-not-attested", text, ("appearance",))
 
 

@@ -6,13 +6,24 @@ from decimal import Decimal
 from service.facts.case import Case, UnitView, step_time
 from service.facts.fact import Fact
 from service.facts.finding import Cited, Finding, Stage
-from service.facts.steps import Step, StepCode
+from service.facts.moment import latest_instant
+from service.facts.records import UNRECOGNISED
+from service.facts.steps import BagLabel, CompatibilityLabel, Step, StepCode
 from service.facts.unit import Component
 from service.policy.policy import Policy, Site
 from service.rules.storage import Whereabouts, whereabouts
 
 ACCEPT = "accept"
 DISCARD = "discard"
+LABORATORY_DECIDES = "no-return-window"
+
+NOT_FOR_STOCK = frozenset({"quarantined", "recalled", "discarded", UNRECOGNISED})
+UNFIT: dict[str, str] = {
+    "expired": "The unit has expired: never restocked.",
+    "unit-withdrawn": "The unit is withdrawn, or its status is not known: not restocked.",
+    "appearance-abnormal": "The bag looked abnormal: never restocked.",
+    "unit-mismatch": "What names the unit does not agree: not restocked before it is resolved.",
+}
 
 
 def judge_return(
@@ -22,20 +33,72 @@ def judge_return(
 
     step: a ``return-unit`` step of the unit. The rows in force at its own instant apply.
     """
-    judge = _Judge(unit, step, policy, site)
-    found = (*judge.opened(), *judge.measured())
-    if not found:
-        found = judge.untimed() or judge.other_component() or judge.overdue()
-    return found or judge.accepted()
+    judge = _Judge(case, unit, step, policy, site)
+    return (*judge.unfit(), *judge.beyond_limits()) or judge.accepted()
+
+
+def beyond_limits(
+    case: Case, unit: UnitView, step: Fact[Step], policy: Policy, site: Site
+) -> tuple[Finding, ...]:
+    """Why a return was not within the limits of seal, temperature and time; empty where it was."""
+    return _Judge(case, unit, step, policy, site).beyond_limits()
 
 
 class _Judge:
-    def __init__(self, unit: UnitView, step: Fact[Step], policy: Policy, site: Site) -> None:
+    def __init__(
+        self, case: Case, unit: UnitView, step: Fact[Step], policy: Policy, site: Site
+    ) -> None:
+        self.case = case
         self.unit = unit
         self.step = step
         self.policy = policy
+        self.site = site
         self.at: datetime = step.body.start.instant or step.received
         self.place: Whereabouts = whereabouts(unit, self.at, site.zone, returning=True)
+
+    def beyond_limits(self) -> tuple[Finding, ...]:
+        """Everything about seal, temperature and time that speaks against the return."""
+        found = (*self.opened(), *self.measured())
+        return found or self.untimed() or self.other_component() or self.overdue()
+
+    def unfit(self) -> tuple[Finding, ...]:
+        """What no window mends: such a unit does not go back to stock, however soon it came."""
+        found = {
+            "expired": self._expired(),
+            "unit-withdrawn": self._withdrawn(),
+            "appearance-abnormal": self._abnormal(),
+            "unit-mismatch": self._mismatched(),
+        }
+        return tuple(
+            finding
+            for reason, facts in found.items()
+            if facts
+            for finding in self._says("TIM-01", reason, UNFIT[reason], facts=facts)
+        )
+
+    def _expired(self) -> tuple[str, ...]:
+        said = [(fact.key, fact.body.expiry) for fact in self.unit.described]
+        for step in self._by_then():
+            labels = (step.body.bag, step.body.label)
+            said += [(step.key, label.expiry) for label in labels if label is not None]
+        ends = [(key, latest_instant(on, self.site.zone)) for key, on in said if on is not None]
+        return tuple(key for key, end in ends if end is not None and end < self.at)
+
+    def _withdrawn(self) -> tuple[str, ...]:
+        return tuple(f.key for f in self.unit.described if f.body.status in NOT_FOR_STOCK)
+
+    def _abnormal(self) -> tuple[str, ...]:
+        return tuple(s.key for s in self._by_then() if s.body.appearance == "abnormal")
+
+    def _mismatched(self) -> tuple[str, ...]:
+        """Bag and label name different units or groups, or another unit was meant to go back."""
+        wrong = [step.key for step in self._by_then() if _differ(step.body.bag, step.body.label)]
+        focus = self.step.body.focus
+        meant = self.case.unit_of(focus) if focus is not None else None
+        return (*wrong, *([self.step.key] if meant not in (None, self.unit.key) else []))
+
+    def _by_then(self) -> tuple[Fact[Step], ...]:
+        return tuple(step for step in self.unit.steps if step_time(step) <= self.at)
 
     def opened(self) -> tuple[Finding, ...]:
         """A broken seal is never restocked, and an unknown one is taken for broken."""
@@ -73,9 +136,11 @@ class _Judge:
         """The window is published for red cells only; the laboratory decides about the rest."""
         if self.unit.component is Component.RED_CELLS:
             return ()
-        missing = () if self.unit.component else ("component",)
+        if self.unit.component is None:
+            text = "The return window holds for red cells only; the component was not sent."
+            return self._says("TIM-01", "component-unknown", text, missing=("component",))
         text = "The return window holds for red cells only; the laboratory decides."
-        return self._says("TIM-01", "no-return-window", text, missing=missing)
+        return self._says("TIM-01", LABORATORY_DECIDES, text)
 
     def overdue(self) -> tuple[Finding, ...]:
         """By temperature where the profile goes by it, else by the time out of storage."""
@@ -117,6 +182,7 @@ class _Judge:
         word: str | None = None,
         missing: tuple[str, ...] = (),
         cited: tuple[Cited, ...] = (),
+        facts: tuple[str, ...] = (),
     ) -> tuple[Finding, ...]:
         row = self.policy.rule(rule, self.at)
         stated = row.when_missing if missing else row.on_failure
@@ -132,10 +198,24 @@ class _Judge:
             known=not missing,
             missing=missing,
             unit=self.unit.key,
-            facts=tuple(sorted({self.step.key, *self.place.facts})),
+            facts=tuple(sorted({self.step.key, *self.place.facts, *facts})),
             cited=(row.cited, *cited),
         )
         return (finding,)
+
+
+def _differ(bag: BagLabel | None, label: CompatibilityLabel | None) -> bool:
+    """Whether the bag's own label and the laboratory's contradict each other about the unit."""
+    if bag is None or label is None:
+        return False
+    said = [
+        (bag.unit.din, label.din),
+        (bag.unit.product, label.product),
+        (bag.unit.division, label.division),
+    ]
+    if bag.group is not None and label.unit_group is not None:
+        said += [(bag.group.abo, label.unit_group.abo), (bag.group.rhd, label.unit_group.rhd)]
+    return any(read and printed and read != printed for read, printed in said)
 
 
 def _plain(number: Decimal) -> str:

@@ -26,3 +26,11 @@ def in_part(
     """
     met = say.met(reason, text, also=also)
     return tuple(replace(finding, verdict=None, known=False, missing=missing) for finding in met)
+
+
+def not_checked(
+    say: Stating, reason: str, text: str, missing: tuple[str, ...]
+) -> tuple[Finding, ...]:
+    """The data is missing and another rule says so: listed, so that one cause prompts once."""
+    lacking = say.missing(reason, text, missing)
+    return tuple(replace(finding, verdict=None, remedy=None) for finding in lacking)

@@ -7,6 +7,7 @@ every check.
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime, timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -20,7 +21,7 @@ from service.assessment.memory import Memory
 from service.facts.acts import Act, NoticeRaised, NoticeWithdrawn
 from service.facts.case import Case
 from service.facts.fact import Fact
-from service.facts.finding import Finding, Verdict
+from service.facts.finding import Finding, Remedy, Verdict
 from service.facts.moment import at
 from service.facts.steps import StepCode
 from service.policy.policy import VERDICTS
@@ -265,6 +266,22 @@ class TestMissingData:
         refused = [f for f in findings if f.verdict is Verdict.REFUSE]
 
         assert [f.rule for f in refused if f.remedy is None] == []
+
+    @given(gaps=SETS)
+    def test_a_caution_asks_for_a_measurement_or_for_nothing(self, gaps: set[str]) -> None:
+        """rules.md 0: a refusal carries a remedy; a caution may carry measure-now."""
+        _, findings = judged(sorted(gaps))
+        cautions = [f for f in findings if f.verdict is Verdict.CAUTION]
+
+        assert {f.remedy for f in cautions} <= {None, Remedy.MEASURE_NOW}
+
+    def test_a_planned_end_after_the_limit_sends_no_unit_back(self) -> None:
+        """TIM-04: planned end later is a caution; return-unit belongs to a limit passed [S17]."""
+        slow = {"rate": Decimal(60)}
+        found, _ = settled(some_facts(order=slow), CHECKED_AT + timedelta(minutes=5))
+        late = [f for f in found.answers["Task/check"].findings if f.rule == "TIM-04"]
+
+        assert [(f.reason, f.remedy) for f in late] == [("planned-end-after-limit", None)]
 
 
 class TestANoticeKeepsItsIdentity:

@@ -40,6 +40,7 @@ from tests.support.cases import (
     a_unit,
     an_issue,
     pre_start,
+    unit_of,
 )
 from tests.support.policies import default_policy, with_rows
 
@@ -304,9 +305,16 @@ HOUR = timedelta(hours=1)
 class TestGivenElsewhereOrBefore:
     """PRE-05: already transfused fails; of two starts of one unit both carry the refusal."""
 
-    def test_started_elsewhere(self) -> None:
-        found = status_of(elsewhere=ELSEWHERE)
+    @pytest.mark.parametrize("start", [{}, {"start": at(START_AT + HOUR)}])
+    def test_started_elsewhere(self, start: dict[str, Any]) -> None:
+        found = status_of(elsewhere=ELSEWHERE, start=start)
         assert (found.verdict, found.reason) == (Verdict.REFUSE, "started-elsewhere")
+
+    def test_a_check_is_judged_by_the_starts_of_its_own_time(self) -> None:
+        case = a_case(elsewhere=ELSEWHERE)
+        later = pre_start(case, at=START_AT + HOUR, stage=Stage.CHECK)
+        assert alone(status(pre_start(case))).verdict is Verdict.NO_OBJECTION
+        assert alone(status(later)).reason == "started-elsewhere"
 
     def test_given_before(self) -> None:
         case = a_case(start={}, end={})
@@ -353,6 +361,18 @@ class TestReturnedOrDiscarded:
         found = status_of(extra=(self.back(5, **said), self.again()))
         assert (found.verdict, found.reason) == (Verdict.REFUSE, "returned-out-of-limits")
 
+    def test_where_no_limit_is_published_the_laboratory_decides_by_issuing_again(self) -> None:
+        """TIM-01 holds for red cells only; platelets it took back and issued are its own word."""
+        kind = Component.PLATELETS
+        back = self.back(5, unit=unit_of(kind))
+        again = replace(self.again(), body=replace(self.again().body, unit=unit_of(kind)))
+        assert status_of(component=kind, extra=(back, again)).verdict is Verdict.NO_OBJECTION
+        assert status_of(component=kind, extra=(back,)).reason == "returned"
+
+    def test_of_an_unknown_component_it_stays_out(self) -> None:
+        found = status_of(unit={"component": None}, extra=(self.back(5), self.again()))
+        assert found.reason == "returned-out-of-limits"
+
     def test_an_issue_without_hand_over_is_not_a_later_one(self) -> None:
         undated = an_issue("Basic/i2", handed_over=None)
         assert status_of(extra=(self.back(5), undated)).reason == "returned"
@@ -386,10 +406,11 @@ class TestAppearance:
         found = self.said(None)
         assert (found.verdict, found.missing) == (Verdict.AUTHORISE, ("appearance",))
 
-    def test_a_start_without_check(self) -> None:
+    def test_a_start_without_check_is_not_prompted_twice(self) -> None:
+        """ID-07 refuses it for want of a check; here it is listed as not checked."""
         case = a_case(check=None, start={})
         found = alone(appearance(pre_start(case)))
-        assert found.verdict is Verdict.AUTHORISE
+        assert (found.verdict, found.known, found.missing) == (None, False, ("appearance",))
 
 
 OWN = Group(abo="A", rhd="positive", restriction=Restriction.AUTOLOGOUS)

@@ -33,6 +33,7 @@ from tests.support.cases import (
     pre_start,
     some_facts,
     some_vitals,
+    the_unit,
 )
 from tests.support.catalogue import check_cases
 from tests.support.policies import profile
@@ -234,7 +235,7 @@ class TestTheClock:
         self, facts: tuple[Any, ...], minutes: int
     ) -> None:
         (findings, deadlines), _ = seen(facts, later(minutes))
-        ended = any(fact.key == "Task/end" for fact in facts)
+        ended = the_unit(Case("person-1", facts, (), frozenset({"Patient/p1"}))).ended is not None
         for found in findings:
             assert not (ended and found.advice in (Advice.PAUSE, Advice.STOP))
             assert ended or found.advice is not Advice.ESCALATE

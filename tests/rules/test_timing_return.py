@@ -8,11 +8,24 @@ import pytest
 
 from service.facts.finding import Finding
 from service.facts.moment import Moment, at
+from service.facts.records import UNRECOGNISED
 from service.facts.steps import StepCode
 from service.facts.unit import Component
 from service.policy.policy import Policy
 from service.rules.timing import judge_return
-from tests.support.cases import ISSUED_AT, SITE, a_case, a_start, a_step, reasons, unit_of
+from tests.support.cases import (
+    ISSUED_AT,
+    SITE,
+    a_bag,
+    a_case,
+    a_check,
+    a_label,
+    a_start,
+    a_step,
+    group,
+    reasons,
+    unit_of,
+)
 from tests.support.catalogue import check_cases
 from tests.support.policies import default_policy, profile, with_rows
 
@@ -26,6 +39,7 @@ def returned(
     component: Component = Component.RED_CELLS,
     extra: tuple[Any, ...] = (),
     issue: dict[str, Any] | None = None,
+    unit: dict[str, Any] | None = None,
     **said: Any,
 ) -> tuple[Finding, ...]:
     """The answer to a return some minutes after the unit left controlled storage."""
@@ -33,10 +47,15 @@ def returned(
     inputs = {"seal_intact": True, "unit": unit_of(component)} | said
     back = a_step(StepCode.RETURN_UNIT, "Task/back", when, **inputs)
     case = a_case(
-        component=component, check=None, issue=OUT if issue is None else issue, extra=(back, *extra)
+        component=component,
+        check=None,
+        issue=OUT if issue is None else issue,
+        unit=unit or {},
+        extra=(back, *extra),
     )
-    (unit,) = case.units.values()
-    return judge_return(case, unit, back, policy or default_policy(), SITE)
+    held = case.unit_of(back.body.unit)
+    assert held is not None
+    return judge_return(case, case.units[held], back, policy or default_policy(), SITE)
 
 
 def answer(findings: tuple[Finding, ...]) -> str:
@@ -144,6 +163,67 @@ class TestTheTemperature:
     def test_a_rule_that_is_off_says_nothing(self) -> None:
         policy = with_rows(rules={"TIM-02": {"on_failure": "off", "when_missing": "off"}})
         assert answer(returned(5, policy=policy, temperature=Decimal(14))) == "accept"
+
+
+EXPIRED = at(ISSUED_AT - timedelta(hours=1))
+OTHER_LABEL = a_label(din="A999925999999")
+OTHER_GROUP = a_label(unit_group=group("B+"))
+
+
+def checked(**said: Any) -> tuple[Any, ...]:
+    """A check of the unit three minutes before it goes back."""
+    when = at(ISSUED_AT + timedelta(minutes=2))
+    return (a_check(start=when, end=when, **said),)
+
+
+class TestUnfit:
+    """A unit that may be given to nobody is not restocked, however soon it came back.
+
+    Expiry and appearance [S15], withdrawn units [S90]; that bag and label must agree before the
+    unit is stock again is this project's own reading of ID-06 [S15][S47].
+    """
+
+    @pytest.mark.parametrize(
+        ("said", "reason"),
+        [
+            ({"unit": {"expiry": EXPIRED}}, "expired"),
+            ({"extra": checked(bag=a_bag(expiry=EXPIRED))}, "expired"),
+            ({"extra": checked(label=a_label(expiry=EXPIRED))}, "expired"),
+            ({"unit": {"status": "quarantined"}}, "unit-withdrawn"),
+            ({"unit": {"status": "recalled"}}, "unit-withdrawn"),
+            ({"unit": {"status": UNRECOGNISED}}, "unit-withdrawn"),
+            ({"extra": checked(appearance="abnormal")}, "appearance-abnormal"),
+            ({"extra": checked(label=OTHER_LABEL)}, "unit-mismatch"),
+            ({"extra": checked(label=OTHER_GROUP)}, "unit-mismatch"),
+            ({"focus": unit_of(Component.PLATELETS)}, "unit-mismatch"),
+        ],
+    )
+    def test_within_the_window(self, said: dict[str, Any], reason: str) -> None:
+        found = returned(5, **said)
+        assert (answer(found), reasons(found)) == ("discard", (reason,))
+
+    @pytest.mark.parametrize(
+        "said",
+        [
+            {"extra": checked()},
+            {"extra": checked(bag=None)},
+            {"extra": checked(label=a_label(unit_group=None))},
+            {"unit": {"expiry": Moment(text="2025-06-02")}},
+            {"unit": {"expiry": Moment(text="2025-06")}},
+            {"focus": unit_of(Component.RED_CELLS)},
+        ],
+    )
+    def test_what_agrees_or_was_not_read_is_no_reason(self, said: dict[str, Any]) -> None:
+        assert answer(returned(5, **said)) == "accept"
+
+    def test_a_look_at_the_bag_after_it_went_back_does_not_count(self) -> None:
+        later = at(ISSUED_AT + timedelta(minutes=6))
+        after = (a_check(start=later, end=later, appearance="abnormal"),)
+        assert answer(returned(5, extra=after)) == "accept"
+
+    def test_every_reason_is_given(self) -> None:
+        found = returned(40, unit={"expiry": EXPIRED}, seal_intact=False)
+        assert reasons(found) == ("expired", "seal-broken")
 
 
 class TestTheCatalogue:

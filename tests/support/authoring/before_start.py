@@ -92,7 +92,7 @@ def expired() -> Scene:
                 check("ST-401", person, taken, "09:18", "09:21", number),
                 answer="refuse",
             ),
-            send("09:26", BEDSIDE, "return", back, answer="accept"),
+            send("09:26", BEDSIDE, "return", back, answer="discard"),
             advance("10:30"),
         ],
         title="A unit that expired the evening before is refused",
