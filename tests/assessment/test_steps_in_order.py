@@ -18,12 +18,15 @@ from hypothesis import strategies as st
 from service.assessment.assess import Answer, Assessment, assess
 from service.assessment.clock import RecordingClock
 from service.assessment.course import Course
-from service.assessment.desired import Event, Issue, Procedure
+from service.assessment.desired import Event, Issue, Key, Procedure
 from service.facts.case import Case, OtherStart
 from service.facts.fact import Fact
 from service.facts.finding import Advice, Finding, Remedy
 from service.facts.moment import Moment, at
 from service.facts.steps import Step, StepCode
+from tests.support.apps import House
+from tests.support.authoring import steps
+from tests.support.bedsides import moment
 from tests.support.cases import (
     CHECKED_AT,
     END_AT,
@@ -41,6 +44,10 @@ from tests.support.cases import (
     some_facts,
 )
 from tests.support.policies import default_policy, with_rows
+from tests.support.worlds import BAG, WREN, answered, ready, rules, tell
+from tests.support.worlds import a_check as a_bedside_check
+from tests.support.worlds import a_start as hung
+from tests.support.worlds import an_end as taken_down
 
 POLICY = default_policy()
 DAY_ONLY = Moment(text="2025-06-02")
@@ -496,3 +503,25 @@ def test_the_band_of_a_second_check_that_differs_stops_the_bag_hung_again() -> N
 
     assert found.answers["Task/second"].word == "refuse"
     assert course(found).advice is Advice.STOP
+
+
+class TestThroughTheDoors:
+    """The same in both releases: what the caller is answered, what the record system is sent."""
+
+    def test_a_bag_hung_again_after_its_end(self, house: House, release: str) -> None:
+        tell(house, [*ready(), a_bedside_check(), hung(), taken_down(when="10:40")], release)
+        house.until(moment("10:50"))
+        (again,) = tell(house, [hung(began="10:50")], release)
+        (held,) = tell(house, [steps.step("interrupt", "INT-1", WREN, "10:55", bag=BAG)], release)
+
+        assert (answered(again), rules(again)) == ("refuse", {"PRE-05"})
+        assert answered(held) == "stop"
+        sent = {row.key for row in house.outbox("chart") if row.type == "DetectedIssue"}
+        assert {Key.read(key).rule for key in sent} == {"PRE-05"}
+
+    def test_an_end_that_comes_before_its_start(self, house: House, release: str) -> None:
+        tell(house, [*ready(), a_bedside_check(), hung()], release)
+        (entry,) = tell(house, [taken_down(when="09:40")], release)
+
+        assert (answered(entry), rules(entry)) == ("caution", {"REC-03"})
+        assert [row.type for row in house.outbox("chart")].count("DetectedIssue") == 1

@@ -131,6 +131,6 @@ def rules(entry: Mapping[str, Any]) -> set[str]:
     return {
         coding["code"]
         for output in outputs
-        for coding in output["type"].get("coding", [])
+        for coding in output.get("valueCodeableConcept", {}).get("coding", [])
         if coding["system"].endswith("/rule")
     }
