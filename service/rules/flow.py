@@ -10,6 +10,7 @@ from service.facts.once import once
 from service.facts.records import Order
 from service.facts.steps import Step, StepCode
 from service.rules import volume
+from service.rules.measurable import given_of, rate_of, volume_of
 
 STOPS = frozenset({StepCode.INTERRUPT, StepCode.END, StepCode.DISCARD_UNIT, StepCode.RETURN_UNIT})
 RUNS = frozenset({StepCode.START, StepCode.RESUME, StepCode.CHANGE_RATE})
@@ -49,11 +50,17 @@ class _Count:
     fact: str
 
 
+def steps_of_flow(unit: UnitView) -> tuple[Fact[Step], ...]:
+    """The unit's steps from its start on, in clinical order; empty before it."""
+    return _from_start(unit)
+
+
 def label_volume(unit: UnitView) -> Decimal | None:
-    """The volume on the label, else the one issued; None when neither was sent."""
-    described = [fact.body.volume for fact in unit.described if fact.body.volume is not None]
-    issued = [fact.body.quantity for fact in unit.issues if fact.body.quantity is not None]
-    return next(reversed(described or issued), None)
+    """The volume on the label, else the one issued; None when neither was sent, or can be right."""
+    described = (volume_of(fact.body.volume) for fact in unit.described)
+    issued = (volume_of(fact.body.quantity) for fact in unit.issues)
+    told = [one for one in described if one is not None]
+    return next(reversed(told or [one for one in issued if one is not None]), None)
 
 
 @once
@@ -61,12 +68,13 @@ def flows(unit: UnitView) -> tuple[Flow, ...]:
     """The unit's rates in clinical order, from its first start; empty before it.
 
     A rate set while the flow is held does not start it again, and a second start of a running bag
-    is no new flow. A resumption without a rate runs at the median of the last two rates recorded.
+    is no new flow. A resumption without a rate runs at the median of the last two rates recorded;
+    a rate that no line can give is not known.
     """
     found: list[Flow] = []
     recorded: list[Decimal] = []
     for step in _from_start(unit):
-        code, rate = step.body.code, step.body.rate
+        code, rate = step.body.code, rate_of(step.body.rate)
         held = bool(found) and found[-1].rate == 0
         twice = code is StepCode.START and bool(found) and not held
         if rate is not None and code in RUNS:
@@ -74,7 +82,8 @@ def flows(unit: UnitView) -> tuple[Flow, ...]:
         if _stops(step):
             found.append(Flow(since=_stopped_at(step), rate=NONE))
         elif code in RUNS and not twice and not (held and code is StepCode.CHANGE_RATE):
-            current = volume.rate_or_median(rate, tuple(recorded))
+            said = step.body.rate is not None
+            current = rate if said else volume.rate_or_median(None, tuple(recorded))
             found.append(Flow(since=step_time(step), rate=current))
     return tuple(found)
 
@@ -155,8 +164,9 @@ def _end_of(unit: UnitView, running: Flow) -> datetime | None:
 
 
 def highest_ordered(orders: tuple[Fact[Order], ...]) -> Decimal | None:
-    """The highest prescribed rate, or None."""
-    return max((f.body.rate for f in orders if f.body.rate is not None), default=None)
+    """The highest prescribed rate that a line can give, or None."""
+    rates = (rate_of(order.body.rate) for order in orders)
+    return max((rate for rate in rates if rate is not None), default=None)
 
 
 def planned_end(
@@ -168,12 +178,14 @@ def planned_end(
 ) -> datetime | None:
     """When a unit hung at an instant is planned to end: the first rate, then the ordered one.
 
-    None without a label volume or an ordered rate: how long it takes is never assumed.
+    None without a label volume or an ordered rate, or with a first rate that no line can give: how
+    long it takes is never assumed.
     """
     label = label_volume(unit)
-    if label is None or ordered is None:
+    begins = rate_of(first if first is not None else ordered)
+    if label is None or ordered is None or begins is None:
         return None
-    span = volume.planned_span(label, first if first is not None else ordered, ordered, slow_start)
+    span = volume.planned_span(label, begins, ordered, slow_start)
     return None if span is None else at + span
 
 
@@ -198,9 +210,9 @@ def _stopped_at(step: Fact[Step]) -> datetime:
 
 def _last_count(unit: UnitView, until: datetime) -> _Count | None:
     counts = [
-        _Count(at=_stopped_at(step), volume=step.body.volume_given, fact=step.key)
+        _Count(at=_stopped_at(step), volume=counted, fact=step.key)
         for step in _from_start(unit)
-        if step.body.volume_given is not None and _stopped_at(step) <= until
+        if (counted := given_of(step.body.volume_given)) is not None and _stopped_at(step) <= until
     ]
     return counts[-1] if counts else None
 

@@ -17,7 +17,9 @@ from service.facts.quantity import Unusable, Vital
 from service.facts.records import Sign, Vitals
 from service.facts.steps import Step, StepCode
 from service.rules.monitoring_conditions import tenth
-from service.rules.observed import Read, panel_times, readings, timed
+from service.rules.observed import Read, impossible, panel_times, readings, timed
+
+SLIP = "The value cannot be right"
 
 
 class Lost(NamedTuple):
@@ -82,6 +84,10 @@ def chart_of(case: Case) -> Chart:
         chart.coarse.extend(_undated(case, fact))
         if fact.body.unusable:
             _file_lost(chart, fact, panels.get(fact.resource))
+    chart.lost.extend(
+        Lost(read.at, read.key, Unusable(vital=read.reading.vital, at=read.reading.at, reason=SLIP))
+        for read in impossible(case)
+    )
     _file_signs(chart, case)
     chart.signs.sort(key=lambda said: (said.at, said.present, said.key, said.word))
     chart.lost.sort(key=lambda lost: (lost.at, lost.key))

@@ -6,7 +6,7 @@ A trigger is met at an instant only by a set in which something new bears on it.
 
 from bisect import bisect_left, bisect_right
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from operator import attrgetter, itemgetter
@@ -46,6 +46,9 @@ class Hit(NamedTuple):
     at: datetime
     conditions: int
     by_signs: bool
+
+
+Noted = tuple[Callable[[Hit], None], int, bool]  # where its hits are written down, then the same
 
 
 @dataclass(slots=True, kw_only=True)
@@ -219,12 +222,16 @@ class _Times:
 
     def __init__(self, times: dict[Vital, list[datetime]], window: timedelta) -> None:
         self._window = window
-        self._walks = [(conditions, times.get(vital, [])) for vital, conditions in OF_VITAL.items()]
+        self._walks = [(OF_VITAL[vital], times[vital]) for vital in OF_VITAL if times.get(vital)]
         self._places = [0] * len(self._walks)
+        self._never = 0
+        for vital, conditions in OF_VITAL.items():
+            if not times.get(vital):
+                self._never |= conditions
 
     def absent(self, at: datetime) -> int:
         """Conditions that no reading of the set speaks to; one pressure speaks for another."""
-        absent = present = 0
+        absent, present = self._never, 0
         since = at - self._window
         for number, (conditions, times) in enumerate(self._walks):
             place = self._places[number]
@@ -240,18 +247,34 @@ class _Times:
 
 @dataclass(slots=True)
 class _Held:
-    """The set as it stands while the pass moves on, and what equal sets have met before."""
+    """The set as it stands while the pass moves on, and what equal sets have met before.
+
+    shown: how many readings of the set show the same.
+    """
 
     times: _Times
     reads: deque[Shown] = field(default_factory=deque)
+    shown: dict[int, int] = field(default_factory=dict)
     said: dict[str, tuple[int, datetime | None]] = field(default_factory=dict)
-    met: dict[tuple[int, int, int], tuple[Found, ...]] = field(default_factory=dict)
-    open: dict[tuple[int, int, int], tuple[Found, ...]] = field(default_factory=dict)
+    met: dict[tuple[int, int, int], tuple[Noted, ...]] = field(default_factory=dict)
+    open: dict[tuple[int, int, int], tuple[Noted, ...]] = field(default_factory=dict)
+
+    def take(self, row: Shown) -> int:
+        """A reading joins the set; what it shows."""
+        self.reads.append(row)
+        self.shown[row.mask] = self.shown.get(row.mask, 0) + 1
+        return row.mask
 
     def until(self, at: datetime, window: timedelta) -> None:
         """Lets go of what no longer belongs to the set at an instant."""
-        while self.reads and self.reads[0].at < at - window:
-            self.reads.popleft()
+        since = at - window
+        while self.reads and self.reads[0].at < since:
+            mask = self.reads.popleft().mask
+            self.shown[mask] -= 1
+            if not self.shown[mask]:
+                del self.shown[mask]
+        if not self.said:
+            return
         over = [word for word, (_, until) in self.said.items() if until and until <= at]
         for word in over:
             del self.said[word]
@@ -273,8 +296,7 @@ def _pass_over(found: Sweep) -> None:
         held.until(at, found.window)
         fresh = 0
         while reads and reads[0].at == at:
-            fresh |= reads[0].mask
-            held.reads.append(reads.popleft())
+            fresh |= held.take(reads.popleft())
         while signs and signs[0].at == at:
             row = signs.popleft()
             fresh |= row.mask
@@ -287,18 +309,26 @@ def _note(found: Sweep, held: _Held, at: datetime, fresh: int) -> None:
     """Writes down every trigger that the set at an instant meets or leaves open."""
     said = held.signs()
     mask = said
-    for row in held.reads:
-        mask |= row.mask
+    for shown in held.shown:
+        mask |= shown
     state = (mask, fresh, said)
     if state not in held.met:
-        held.met[state] = tuple(_newly_met(*state))
-    for reason, conditions, by_signs in held.met[state]:
-        found.hits.setdefault(reason, []).append(Hit(at, conditions, by_signs))
+        held.met[state] = _noted(found.hits, _newly_met(*state))
+    for note, conditions, by_signs in held.met[state]:
+        note(Hit(at, conditions, by_signs))
     state = (mask, fresh, held.times.absent(at))
     if state not in held.open:
-        held.open[state] = tuple(_newly_open(*state))
-    for reason, conditions, by_signs in held.open[state]:
-        found.open_hits.setdefault(reason, []).append(Hit(at, conditions, by_signs))
+        held.open[state] = _noted(found.open_hits, _newly_open(*state))
+    for note, conditions, by_signs in held.open[state]:
+        note(Hit(at, conditions, by_signs))
+
+
+def _noted(hits: dict[str, list[Hit]], found: Iterator[Found]) -> tuple[Noted, ...]:
+    """What was found, each with where its hits are written down."""
+    return tuple(
+        (hits.setdefault(reason, []).append, conditions, by_signs)
+        for reason, conditions, by_signs in found
+    )
 
 
 def _newly_met(mask: int, fresh: int, said: int) -> Iterator[Found]:

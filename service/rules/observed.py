@@ -13,6 +13,7 @@ from service.facts.moment import Moment
 from service.facts.once import once
 from service.facts.quantity import Reading, Vital
 from service.facts.records import Vitals
+from service.rules.measurable import is_measurable
 
 
 class Read(NamedTuple):
@@ -45,16 +46,28 @@ class ObservedSet:
         return next((read.reading for read in self.latest if read.reading.vital is vital), None)
 
 
-@once
 def readings(case: Case) -> tuple[Read, ...]:
     """All readings with an exact time, in clinical order; equal times by key."""
+    return _dated(case)[0]
+
+
+def impossible(case: Case) -> tuple[Read, ...]:
+    """Those that no living patient can have, and that are therefore no readings."""
+    return _dated(case)[1]
+
+
+@once
+def _dated(case: Case) -> tuple[tuple[Read, ...], tuple[Read, ...]]:
     found = [
         Read(at, fact.key, reading)
         for fact in case.of(Vitals)
         for reading in timed(case, fact)
         if (at := reading.at.instant) is not None
     ]
-    return tuple(sorted(found, key=_at))
+    found.sort(key=_at)
+    lost = tuple(read for read in found if not is_measurable(read.reading))
+    kept = (read for read in found if is_measurable(read.reading)) if lost else found
+    return tuple(kept), lost
 
 
 def timed(case: Case, fact: Fact[Vitals]) -> tuple[Reading, ...]:
@@ -91,14 +104,43 @@ def sets(taken: Sequence[Read], window: timedelta) -> Iterator[ObservedSet]:
 
     taken: in clinical order, as ``readings`` gives them.
     """
-    first = 0
+    newest: dict[Vital, Read] = {}
     for place, last in enumerate(taken, start=1):
+        newest[last.reading.vital] = last
+        if place == len(taken) or taken[place].at != last.at:
+            yield _set_of(newest, last.at, last.at - window)
+
+
+def _set_of(newest: dict[Vital, Read], at: datetime, since: datetime) -> ObservedSet:
+    kept = (newest[vital] for vital in sorted(newest))
+    return ObservedSet(at=at, latest=tuple(read for read in kept if read.at >= since))
+
+
+def best_set(
+    taken: Sequence[Read], window: timedelta, needed: frozenset[Vital]
+) -> ObservedSet | None:
+    """The first set that holds all that is needed, else the one that holds most of it.
+
+    Of equals the latest; None without a reading. Each reading is looked at once.
+    """
+    newest: dict[Vital, datetime] = {}
+    most, ends = -1, 0
+    for place, last in enumerate(taken, start=1):
+        if last.reading.vital in needed:
+            newest[last.reading.vital] = last.at
         if place < len(taken) and taken[place].at == last.at:
             continue
-        while taken[first].at < last.at - window:
-            first += 1
-        latest = {read.reading.vital: read for read in taken[first:place]}
-        yield ObservedSet(at=last.at, latest=tuple(latest[key] for key in sorted(latest)))
+        since = last.at - window
+        held = sum([at >= since for at in newest.values()])
+        if held >= most:
+            most, ends = held, place
+        if held == len(needed):
+            break
+    if not ends:
+        return None
+    at = taken[ends - 1].at
+    reads = between(taken[:ends], at - window, at)
+    return _set_of({read.reading.vital: read for read in reads}, at, at - window)
 
 
 def required(words: Iterable[str]) -> frozenset[Vital]:

@@ -1,8 +1,9 @@
 """Who the blood is for: age, sex, weight and group as they were known at an instant."""
 
+from calendar import monthrange
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import date, datetime, tzinfo
 from decimal import Decimal
 from functools import cached_property
 
@@ -21,6 +22,7 @@ from service.facts.records import (
 from service.facts.unit import Group
 from service.policy.policy import Policy, Site
 from service.rules.context import PreStart
+from service.rules.measurable import OLDEST, is_measurable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +53,8 @@ class Recipient:
     """The patient at an instant.
 
     sex: male, female, or None when unknown or contradicted. born: the last day of birth that the
-    records allow, so that age is never taken too high. today: the day in the facility's zone.
+    records allow, so that age is never taken too high; None also for a date nobody living has.
+    today: the day in the facility's zone.
     weight: kg. facts: keys of the patient's records.
     """
 
@@ -105,12 +108,13 @@ def recipient_at(case: Case, site: Site, instant: datetime) -> Recipient:
     """The patient as the records stood at an instant."""
     records = _trusted(case.of(PatientRecord), site)
     sexes = {record.body.sex for record in records} - {None}
-    days = [day for day in (last_day(record.body.birth_date) for record in records) if day]
+    today = instant.astimezone(site.zone).date()
+    days = [last_day(record.body.birth_date) for record in records]
     return Recipient(
         typed=typed_at(case, site, instant),
         sex=sexes.pop() if len(sexes) == 1 else None,
-        born=max(days, default=None),
-        today=instant.astimezone(site.zone).date(),
+        born=max((day for day in days if day is not None and _is_age(day, today)), default=None),
+        today=today,
         weight=_weight(case, site, instant),
         facts=tuple(record.key for record in records),
     )
@@ -131,11 +135,16 @@ def last_day(text: str | None) -> date | None:
                 return date.fromisoformat(f"{text}-12-31")
             case 7:
                 first = date.fromisoformat(f"{text}-01")
-                return (first + timedelta(days=31)).replace(day=1) - timedelta(days=1)
+                return first.replace(day=monthrange(first.year, first.month)[1])
             case _:
                 return date.fromisoformat(text or "")
     except ValueError:
         return None
+
+
+def _is_age(born: date, today: date) -> bool:
+    """True unless nobody can be of that age: a date that stands for *unknown* says none."""
+    return born <= today.replace(month=12, day=31) and today.year - born.year <= OLDEST
 
 
 def is_infant(who: Recipient, policy: Policy, instant: datetime) -> bool:
@@ -196,10 +205,12 @@ def free_of_maternal_antibody(pre: PreStart, who: Recipient) -> bool:
 
 def typed_at(case: Case, site: Site, instant: datetime) -> Typed:
     """The patient's group by the results known at an instant."""
-    results = sorted(
-        (f for f in case.of(GroupResult) if known_by(f.body.at, instant, site.zone)),
-        key=lambda fact: (_when(fact), fact.key),
-    )
+    return typed_by(f for f in case.of(GroupResult) if known_by(f.body.at, instant, site.zone))
+
+
+def typed_by(known: Iterable[Fact[GroupResult]]) -> Typed:
+    """The patient's group by these results, each with the others."""
+    results = sorted(known, key=lambda fact: (_when(fact), fact.key))
     abo, discrepant = _abo([f for f in results if f.body.group.abo or f.body.discrepant])
     rhd = _rhd([fact for fact in results if _rhd_said(fact.body)])
     return Typed(
@@ -287,5 +298,5 @@ def _weights(case: Case) -> tuple[Reading, ...]:
         reading
         for fact in case.of(Vitals)
         for reading in fact.body.readings
-        if reading.vital is Vital.WEIGHT
+        if reading.vital is Vital.WEIGHT and is_measurable(reading)
     )

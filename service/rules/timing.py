@@ -5,6 +5,7 @@ from service.facts.finding import Finding
 from service.rules.context import PreStartRule, Running
 from service.rules.returns import judge_return
 from service.rules.running import Following
+from service.rules.timing_amounts import amounts, amounts_given
 from service.rules.timing_limit import (
     Outlook,
     bag_down,
@@ -33,6 +34,7 @@ RULES: tuple[PreStartRule, ...] = (
     completion_limit,
     platelets_soon,
     slow_start,
+    amounts,
 )
 
 
@@ -63,6 +65,7 @@ def watch(
         *stayed(running),
         *watched_on(running),
         *recorded_late(running),
+        *amounts_given(running),
     )
     return findings, (*due, *down, *change, *following)
 

@@ -1,6 +1,5 @@
 """Observations of a running unit: the first, the later ones, and the one after the end."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
@@ -12,8 +11,8 @@ from service.rules.context import Running
 from service.rules.observed import (
     ObservedSet,
     Read,
+    best_set,
     between,
-    fullest,
     missing_of,
     of_unit,
     readings,
@@ -91,24 +90,25 @@ def _follow(running: Running, due: _Due, taken: tuple[Read, ...]) -> _Place:
     say = Following(running, due.rule, due.due)
     if say.row.off:
         return _Place()
-    met = _first_set(running, due, taken)
-    if met is not None:
+    best = _best_set(running, due, taken)
+    if best is not None and not missing_of(due.needed, best):
+        met = best
         late = _late(say, due, met) if met.at > due.closes else ()
         more = _unanswered(running, say, due, met)
         return _Place(findings=(*late, *more), deadline=_deadline(running, due, met=met))
     ended = running.ended_at if due.kind != "end-observation" else None
     if ended is not None:
-        return _Place(findings=_missed(running, say, due, taken) if due.closes <= ended else ())
-    return _unmet(running, say, due, taken)
+        return _Place(findings=_missed(say, due, best) if due.closes <= ended else ())
+    return _unmet(running, say, due, best)
 
 
-def _unmet(running: Running, say: Following, due: _Due, taken: tuple[Read, ...]) -> _Place:
+def _unmet(running: Running, say: Following, due: _Due, best: ObservedSet | None) -> _Place:
     """Still to come, or overdue. Life-threatening urgency makes it a note: nobody is reminded."""
     clock = running.clock
     overdue = clock.passed(due.overdue) if due.inclusive else clock.reached(due.overdue)
     reminded = say.softened is None
     return _Place(
-        findings=_missed(running, say, due, taken) if overdue else (),
+        findings=_missed(say, due, best) if overdue else (),
         deadline=_deadline(running, due, overdue=overdue) if reminded else None,
         waits=not overdue,
     )
@@ -130,18 +130,15 @@ def _deadline(
     )
 
 
-def _first_set(running: Running, due: _Due, taken: tuple[Read, ...]) -> ObservedSet | None:
-    """The first complete set from the opening of the window on, while the unit runs."""
-    return next(
-        (one for one in _sets(running, due, taken) if not missing_of(due.needed, one)), None
-    )
+def _best_set(running: Running, due: _Due, taken: tuple[Read, ...]) -> ObservedSet | None:
+    """The first complete set from the opening of the window on, while the unit runs.
 
-
-def _sets(running: Running, due: _Due, taken: tuple[Read, ...]) -> Iterator[ObservedSet]:
+    Without one, the set that lacks least.
+    """
     window = running.policy.row("observation-set-window", due.due).span
     over = running.ended_at if due.kind != "end-observation" else None
     until = over if over is not None else taken[-1].at if taken else due.opens
-    return sets(between(taken, due.opens, until), window)
+    return best_set(between(taken, due.opens, until), window, due.needed)
 
 
 def _late(say: Following, due: _Due, met: ObservedSet) -> tuple[Finding, ...]:
@@ -151,11 +148,8 @@ def _late(say: Following, due: _Due, met: ObservedSet) -> tuple[Finding, ...]:
     return say.says(reason, text, word="note", facts=met.facts, cited=due.cited)
 
 
-def _missed(
-    running: Running, say: Following, due: _Due, taken: tuple[Read, ...]
-) -> tuple[Finding, ...]:
+def _missed(say: Following, due: _Due, best: ObservedSet | None) -> tuple[Finding, ...]:
     """Not done in its time: unknown, and never read as normal."""
-    best = fullest(_sets(running, due, taken), due.needed)
     lacking = missing_of(due.needed, best)
     names = ", ".join(lacking).replace("_", " ")
     text = f"Observation {due.ordinal} was not taken in its time: {names}."

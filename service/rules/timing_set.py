@@ -45,7 +45,7 @@ def set_change(running: Running) -> tuple[tuple[Finding, ...], tuple[Deadline, .
     """
     say = Following(running, "TIM-15")
     named = _named(running)
-    if named is None or named.body.set is None:
+    if named is None or named.body.set is None or not named.body.set.tokens:
         text = "Which set is in use was not sent."
         return say.unchecked("set-not-sent", text, ("set",)), ()
     life = _life(running, named.body.set)

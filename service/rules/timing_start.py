@@ -13,6 +13,7 @@ from service.facts.unit import Component
 from service.policy.policy import Policy, Row
 from service.rules.context import Also, PreStart, Running, Stating, urgency_at
 from service.rules.flow import recorded_rates
+from service.rules.measurable import LEAST_RATE
 from service.rules.recipient import Recipient, recipient_at, recorded
 from service.rules.running import Following
 from service.rules.supplied import supplied
@@ -28,8 +29,9 @@ def slow_start(pre: PreStart) -> tuple[Finding, ...]:
         return ()
     say = Stating(pre, "TIM-09")
     rate = pre.start.body.rate if pre.start is not None else None
-    if rate is None:
-        return say.missing("first-rate-not-sent", "The first rate was not sent.", ("rate",))
+    if rate is None or rate < LEAST_RATE:
+        text = "The first rate was not sent, or cannot be right."
+        return say.missing("first-rate-not-sent", text, ("rate",))
     who = recorded(pre)
     row = _row(pre.policy, who, pre.at)
     most = _most(row, who)

@@ -7,10 +7,13 @@ from datetime import datetime, timedelta
 from decimal import ROUND_CEILING, Decimal
 from statistics import median
 
+from service.rules.measurable import is_quantity
+
 MICROSECONDS_PER_HOUR = Decimal(3_600_000_000)
 MICROSECOND = timedelta(microseconds=1)
 TENTH = Decimal("0.1")
 RED_CELL_FACTOR = Decimal("0.5")  # mL per kg and g/L of haemoglobin wanted (VOL-06)
+MOST_HOURS = Decimal(24 * 366)  # what takes longer is no plan: how long it takes is not known
 
 
 def microseconds(span: timedelta) -> Decimal:
@@ -18,8 +21,10 @@ def microseconds(span: timedelta) -> Decimal:
     return Decimal(span // MICROSECOND)
 
 
-def span_of(hours: Decimal) -> timedelta:
-    """Hours as a span, to the microsecond."""
+def span_of(hours: Decimal) -> timedelta | None:
+    """Hours as a span, to the microsecond; None for more than a year."""
+    if hours > MOST_HOURS:
+        return None
     return timedelta(microseconds=round(hours * MICROSECONDS_PER_HOUR))
 
 
@@ -61,7 +66,7 @@ def planned_span(
 
 
 def time_to_give(volume: Decimal, rate: Decimal) -> timedelta | None:
-    """How long a volume takes at a rate; None at a rate of zero or less."""
+    """How long a volume takes at a rate; None at a rate of zero or less, or beyond a year."""
     return span_of(volume / rate) if rate > 0 else None
 
 
@@ -97,8 +102,8 @@ def closing_instant(
         return since
     if latest <= since or rate >= highest_rate:
         return since
-    share = 1 - rate / highest_rate
-    return since + timedelta(microseconds=round(microseconds(latest - since) / share))
+    span = microseconds(latest - since) / (1 - rate / highest_rate)
+    return since + timedelta(microseconds=round(min(span, microseconds(deadline - since))))
 
 
 def expected_end(since: datetime, remaining: Decimal, rate: Decimal) -> datetime | None:
@@ -135,7 +140,12 @@ def red_cell_dose(weight: Decimal, haemoglobin: Decimal, target: Decimal) -> Dec
 
 
 def dose_shown(weight: Decimal, ordered: Decimal) -> tuple[tuple[str, str], ...]:
-    """An ordered volume beside the weight and what it comes to per kg: shown, never advised."""
+    """An ordered volume beside the weight and what it comes to per kg: shown, never advised.
+
+    Nothing for what no bag holds and nobody weighs.
+    """
+    if weight <= 0 or not is_quantity(ordered, "mL"):
+        return ()
     return (
         ("ordered", f"{ordered} mL"),
         ("weight", f"{weight} kg"),
