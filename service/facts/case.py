@@ -2,9 +2,10 @@
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from functools import cached_property
+from itertools import pairwise
 from typing import Any, TypeVar, cast
 
 from service.facts.acts import Act, ActBody, UnitNamed
@@ -18,6 +19,8 @@ K = TypeVar("K", bound=Body)
 A = TypeVar("A", bound=ActBody)
 
 EARLIEST = datetime(1, 1, 1, tzinfo=UTC)
+# A sender's clock tells two versions apart by this at least; less was put there to order them.
+OWN_TIME = timedelta(milliseconds=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,15 +134,61 @@ def in_force(versions: Iterable[Fact[Any]]) -> list[Fact[Any]]:
     return [fact for fact in best.values() if not fact.retracted]
 
 
+def told_at(fact: Fact[Any]) -> datetime:
+    """When a version was told: its sender's stamp, without one its receipt."""
+    return fact.stamp or fact.received
+
+
+def _history(versions: tuple[Fact[Any], ...]) -> dict[str, tuple[Fact[Any], ...]]:
+    """The versions of each fact that has several, or was retracted; a repeated one counts once."""
+    seen: set[str] = set()
+    moved: dict[str, dict[tuple[datetime, str], Fact[Any]]] = {}
+    for fact in versions:
+        if fact.retracted or fact.key in seen:
+            moved[fact.key] = {}
+        seen.add(fact.key)
+    for fact in versions:
+        if fact.key in moved:
+            moved[fact.key].setdefault(_precedence(fact), fact)
+    ordered = {key: [held[place] for place in sorted(held)] for key, held in moved.items()}
+    return {
+        key: _numbered(found)
+        for key, found in ordered.items()
+        if len(found) > 1 or found[0].retracted
+    }
+
+
+def _numbered(versions: list[Fact[Any]]) -> tuple[Fact[Any], ...]:
+    """Versions in order, numbered from 1.
+
+    A correction that bears the time of what it corrects says nothing of its own time: it was told
+    when it was received.
+    """
+    found = [replace(versions[0], version=1)]
+    for number, (before, fact) in enumerate(pairwise(versions), start=2):
+        stamp = fact.stamp
+        if stamp is not None and stamp - told_at(before) < OWN_TIME:
+            stamp = max(stamp, fact.received)
+        found.append(replace(fact, version=number, stamp=stamp))
+    return tuple(found)
+
+
+def _told_by(versions: tuple[Fact[Any], ...], instant: datetime) -> Fact[Any]:
+    """The latest version told by an instant; the first one where none was."""
+    by_then = [fact for fact in versions if told_at(fact) <= instant]
+    return by_then[-1] if by_then else versions[0]
+
+
 def _precedence(fact: Fact[Any]) -> tuple[datetime, str]:
-    return (fact.stamp or fact.received, fact.digest)
+    return (told_at(fact), fact.digest)
 
 
 class Case:
     """The facts in force, the acts, and who the patient is.
 
     person: our opaque id of the case. aliases: every key of the patient (``Patient/id`` and
-    ``system|value``). elsewhere: starts of the case's units in other cases.
+    ``system|value``). elsewhere: starts of the case's units in other cases. history: of each fact
+    that was corrected or retracted, all versions in order, numbered so whatever order they came in.
     """
 
     def __init__(
@@ -154,7 +203,12 @@ class Case:
         self.aliases = aliases
         self.elsewhere = tuple(elsewhere)
         self._orders: dict[int, tuple[Fact[Order], ...]] = {}
-        self.facts = tuple(sorted(in_force(facts), key=lambda fact: fact.key))
+        versions = tuple(facts)
+        held = in_force(versions)
+        self.history = _history(versions) if len(held) < len(versions) else {}
+        moved = (found[-1] for found in self.history.values() if not found[-1].retracted)
+        held = [*(fact for fact in held if fact.key not in self.history), *moved]
+        self.facts = tuple(sorted(held, key=lambda fact: fact.key))
         self.acts = {act.key: act for act in sorted(acts, key=lambda act: act.key)}
         self._by_kind: dict[type[Any], list[Fact[Any]]] = defaultdict(list)
         for fact in self.facts:
@@ -196,6 +250,23 @@ class Case:
     def fact(self, key: str) -> Fact[Any] | None:
         """The fact in force under a key."""
         return next((fact for fact in self.facts if fact.key == key), None)
+
+    def as_told(self, instant: datetime, kinds: tuple[type[Any], ...]) -> "Case":
+        """The case as it had been told by an instant, of these kinds of fact only.
+
+        What was first told later stands as it was first told: a record that comes late is no
+        correction. This very case where no fact of these kinds was corrected or retracted.
+        """
+        moved = {
+            key: _told_by(versions, instant)
+            for key, versions in self.history.items()
+            if any(isinstance(fact.body, kinds) for fact in versions)
+        }
+        if not moved:
+            return self
+        same = (fact for fact in self.facts if fact.key not in moved)
+        told = [fact for fact in (*same, *moved.values()) if isinstance(fact.body, kinds)]
+        return Case(self.person, told, (), self.aliases, self.elsewhere)
 
     @cached_property
     def steps(self) -> tuple[Fact[Step], ...]:

@@ -4,6 +4,7 @@ Every rule of the family sees one ``Pair``; the rules of one component lie in th
 """
 
 from service.facts.finding import Finding, Remedy, Verdict
+from service.facts.unit import Group
 from service.rules.compatibility_abo import (
     cryoprecipitate,
     granulocytes,
@@ -15,7 +16,14 @@ from service.rules.compatibility_abo import (
 from service.rules.compatibility_antibodies import antibodies, kell
 from service.rules.compatibility_crossmatch import crossmatch
 from service.rules.compatibility_news import news
-from service.rules.compatibility_pair import Pair, PairRule, lists_of, pair_of
+from service.rules.compatibility_pair import (
+    Pair,
+    PairRule,
+    is_listed,
+    listed_by,
+    lists_of,
+    pair_of,
+)
 from service.rules.compatibility_rhd import platelet_rhd, red_cell_rhd
 from service.rules.context import PreStart, PreStartRule
 from service.rules.recipient import is_newborn
@@ -76,11 +84,9 @@ def _by_list(pair: Pair, rule: str) -> tuple[Finding, ...]:
             verdict=Verdict.REFUSE,
             also=pair.also(remedy=Remedy.RESCAN),
         )
-    listed = frozenset.intersection(*(fact.body.groups for fact in pair.lists))
-    also = pair.also(
-        *(fact.key for fact in pair.lists), shown=(("allowed groups", ", ".join(sorted(listed))),)
-    )
-    if abo in listed or f"{abo} {rhd}" in listed:
+    allowed = ", ".join(sorted(listed_by(pair.lists)))
+    also = pair.also(*(fact.key for fact in pair.lists), shown=(("allowed groups", allowed),))
+    if is_listed(pair.lists, Group(abo=abo, rhd=rhd)):
         text = f"Group {abo} is on the laboratory's list for {pair.bag.name}."
         return say.passed("group-allowed", text, also=also)
     text = f"Group {abo} RhD {rhd or 'unknown'} is not on the laboratory's list."

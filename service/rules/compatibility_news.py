@@ -1,20 +1,28 @@
-"""Bad news about a unit that runs or has just come down (COMP-11)."""
+"""Bad news about a unit that runs or has just come down (COMP-11).
+
+News is what differs between the facts as they had been told by the start and as they stand now.
+"""
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
+from service.facts.case import Case, told_at
 from service.facts.fact import Fact
 from service.facts.finding import Finding
-from service.facts.records import AllowedGroups, BloodUnit, GroupResult
-from service.facts.steps import BagLabel, StepCode
+from service.facts.records import AllowedGroups, CrossmatchResult, GroupResult, Issue, Order
 from service.facts.unit import Component
 from service.rules.compatibility_crossmatch import WORST_FIRST
+from service.rules.compatibility_label import Correction, corrections
+from service.rules.compatibility_pair import is_listed, listed_by, newest_lists
+from service.rules.compatibility_told import at_start, in_time, now, until
 from service.rules.context import Running, advice_of
-from service.rules.recipient import Typed, known_by, typed_at
+from service.rules.orders import in_window, linked
+from service.rules.recipient import Typed, known_by, typed_by
+from service.rules.supplied import OVER
 
 WITHDRAWN = ("recalled", "quarantined")
-FOREVER = datetime(9000, 1, 1, tzinfo=UTC)
+SETTLING = ("least-incompatible", "compatible")
 TABLES = {
     Component.RED_CELLS: "red-cells",
     Component.GRANULOCYTES: "red-cells",
@@ -25,9 +33,9 @@ TABLES = {
 def news(running: Running) -> tuple[Finding, ...]:
     """COMP-11: what came to light against the unit; findings with advice, never a verdict.
 
-    Recall, quarantine, an incompatible crossmatch, a changed group and a corrected label advise
-    stop, once the bag is down escalate for as long as a unit stays a suspect; a revoked order
-    advises pause while it runs.
+    Recall, quarantine, a withdrawn issue, an incompatible crossmatch, a changed group or list of
+    allowed groups and a corrected label advise stop, once the bag is down escalate for as long as
+    a unit stays a suspect; a revoked order advises pause while it runs.
     """
     return tuple(finding for told in NEWS for finding in told(running))
 
@@ -35,7 +43,7 @@ def news(running: Running) -> tuple[Finding, ...]:
 def unit_withdrawn(running: Running) -> tuple[Finding, ...]:
     """The unit is recalled or quarantined."""
     found = [
-        f for f in running.unit.described if f.body.status in WITHDRAWN and _in_time(running, f)
+        f for f in running.unit.described if f.body.status in WITHDRAWN and in_time(running, f)
     ]
     if not found:
         return ()
@@ -44,31 +52,69 @@ def unit_withdrawn(running: Running) -> tuple[Finding, ...]:
     return _told(running, f"unit-{status}", text, [fact.key for fact in found])
 
 
+def issue_withdrawn(running: Running) -> tuple[Finding, ...]:
+    """The laboratory took back its issue of the unit to this patient."""
+    key = running.unit.key
+    if key is None or _issued_here(running.case, running.unit.issues):
+        return ()
+    held = _issued_here(running.case, at_start(running).unit(key).issues)
+    gone = [fact.key for fact in held if fact.body.status == "issued" and _fell(running, fact)]
+    text = "The laboratory withdrew its issue of the unit to this patient after the start."
+    return _told(running, "issue-withdrawn", text, gone) if gone else ()
+
+
+def _issued_here(case: Case, issues: tuple[Fact[Issue], ...]) -> list[Fact[Issue]]:
+    return [
+        fact
+        for fact in issues
+        if fact.body.status not in OVER
+        and (fact.body.patient is None or case.is_me(fact.body.patient))
+    ]
+
+
+def _fell(running: Running, fact: Fact[Issue]) -> bool:
+    return told_at(running.case.history.get(fact.key, (fact,))[-1]) <= until(running)
+
+
 def crossmatch_incompatible(running: Running) -> tuple[Finding, ...]:
     """A crossmatch of the unit, often done after an emergency release, is incompatible."""
     found = [
         fact
         for fact in running.unit.crossmatches
-        if fact.body.result == WORST_FIRST[0] and _in_time(running, fact)
+        if fact.body.result == WORST_FIRST[0]
+        and in_time(running, fact)
+        and not _overtaken(running, fact)
     ]
     text = "The crossmatch of the unit is incompatible."
     keys = [fact.key for fact in found]
     return _told(running, "crossmatch-incompatible", text, keys) if found else ()
 
 
+def _overtaken(running: Running, fact: Fact[CrossmatchResult]) -> bool:
+    """Known at the start, and settled by a newer result of before the start (COMP-10)."""
+    start = running.started_at
+    at = fact.body.at.instant if fact.body.at is not None else None
+    if at is None or at > start or told_at(fact) > start:
+        return False
+    newer = (
+        other.body.at.instant
+        for other in running.unit.crossmatches
+        if other.body.result in SETTLING and other.body.at is not None
+    )
+    return any(instant is not None and at < instant <= start for instant in newer)
+
+
 def group_changed(running: Running) -> tuple[Finding, ...]:
     """The patient's group is another one than at the start, or now known not to suit the unit."""
-    if _listed(running):
+    if _lists_now(running):
         return ()
-    keys = [
-        fact.key
-        for fact in running.case.of(GroupResult)
-        if not known_by(fact.body.at, running.started_at, running.site.zone)
-    ]
+    start = running.started_at
+    held = {f.key: f for f in at_start(running).of(GroupResult) if _known_at(running, f, start)}
+    stands = {f.key: f for f in now(running).of(GroupResult) if _known(running, f, until(running))}
+    keys = _moved(held, stands)
     if not keys:
         return ()
-    before = typed_at(running.case, running.site, running.started_at)
-    after = typed_at(running.case, running.site, _until(running))
+    before, after = typed_by(held.values()), typed_by(stands.values())
     shown = (("group at the start", _shown(before)), ("group now", _shown(after)))
     if _differs(before.abo, after.abo) or _differs(before.rhd, after.rhd):
         text = "The patient's group was changed after the start."
@@ -79,37 +125,98 @@ def group_changed(running: Running) -> tuple[Finding, ...]:
     return ()
 
 
+def list_changed(running: Running) -> tuple[Finding, ...]:
+    """The laboratory's list of allowed groups, in place of the tables, now leaves the unit out."""
+    before, after = _lists_then(running), _lists_now(running)
+    keys = _moved({f.key: f for f in before}, {f.key: f for f in after})
+    if not keys or not after:
+        return ()
+    groups = [fact.body.group for fact in running.unit.described if fact.body.group is not None]
+    allowed = [group for group in groups if not before or is_listed(before, group)]
+    out = [group for group in allowed if group.abo is not None and not is_listed(after, group)]
+    if not out:
+        return ()
+    text = "The unit's group is no longer on the laboratory's list of allowed groups."
+    listed = ", ".join(sorted(listed_by(after)))
+    shown = (("unit", out[0].text), ("allowed groups now", listed))
+    return _told(running, "group-no-longer-allowed", text, keys, shown)
+
+
 def label_corrected(running: Running) -> tuple[Finding, ...]:
     """The unit's description was corrected after the start and differs from what was checked."""
-    found = [
-        (fact, differences)
-        for fact in running.unit.described
-        if fact.version > 1
-        and running.started_at < _when(fact)
-        and _in_time(running, fact)
-        and (differences := _differences(running, fact.body))
-    ]
+    found: tuple[Correction, ...] = corrections(running)
     if not found:
         return ()
     text = "The unit's label was corrected after the start."
-    shown = tuple(pair for _, differences in found for pair in differences)
-    return _told(running, "label-corrected", text, [fact.key for fact, _ in found], shown)
+    shown = tuple(dict.fromkeys(pair for one in found for pair in one.shown))
+    return _told(running, "label-corrected", text, [one.fact for one in found], shown)
 
 
 def order_revoked(running: Running) -> tuple[Finding, ...]:
-    """The order was revoked while the unit runs: ask before going on."""
-    revoked = [o.key for o in running.orders if o.body.status == "revoked" or o.body.do_not_perform]
-    if not revoked or running.ended is not None:
+    """The order no longer stands while the unit runs: ask before going on."""
+    if running.ended is not None:
         return ()
-    row = running.policy.row("order-revoked-as", running.started_at)
-    text = "The order was revoked while the unit runs."
-    return _told(running, "order-revoked", text, revoked, advice=row.words[0])
+    for reason, text, orders in (
+        ("order-revoked", "The order was revoked while the unit runs.", _revoked(running)),
+        ("order-withdrawn", "The order was entered in error.", _withdrawn_orders(running)),
+        ("order-forbids", "An order says that this component is not to be given.", _bans(running)),
+        ("order-on-hold", "The order was put on hold while the unit runs.", _held(running)),
+    ):
+        if orders:
+            row = running.policy.row("order-revoked-as", running.started_at)
+            return _told(running, reason, text, orders, advice=row.words[0])
+    return ()
+
+
+def _revoked(running: Running) -> list[str]:
+    return [o.key for o in running.orders if o.body.status == "revoked" or o.body.do_not_perform]
+
+
+def _held(running: Running) -> list[str]:
+    """Its authority is withdrawn for now: an order on hold that no active one stands beside."""
+    active = any(order.body.status == "active" for order in running.orders)
+    return [] if active else [o.key for o in running.orders if o.body.status == "on-hold"]
+
+
+def _withdrawn_orders(running: Running) -> list[str]:
+    """Orders that the unit was given under at the start, and that were retracted since."""
+    then, unit = at_start(running), running.unit
+    if then is running.case or unit.key is None:
+        return []
+    zone, start = running.site.zone, running.started_at
+    held = linked(then, then.orders_of(then.unit(unit.key)), unit.component, start, zone)
+    standing = {fact.key for fact in running.case.of(Order)}
+    return [fact.key for fact in held if then.mine(fact) and fact.key not in standing]
+
+
+def _bans(running: Running) -> list[str]:
+    """Orders in force that forbid this component, whether or not the unit names them."""
+    return [
+        fact.key
+        for fact in running.case.of(Order)
+        if fact.body.do_not_perform
+        and fact.body.status == "active"
+        and (
+            None in (fact.body.component, running.unit.component)
+            or fact.body.component is running.unit.component
+        )
+        and _holds(running, fact.body)
+    ]
+
+
+def _holds(running: Running, order: Order) -> bool:
+    opens = order.start.instant if order.start is not None else None
+    if opens is not None and opens > running.started_at:
+        return running.clock.reached(opens)
+    return in_window(order, running.started_at, running.site.zone) is not False
 
 
 NEWS: tuple[Callable[[Running], tuple[Finding, ...]], ...] = (
     unit_withdrawn,
+    issue_withdrawn,
     crossmatch_incompatible,
     group_changed,
+    list_changed,
     label_corrected,
     order_revoked,
 )
@@ -139,27 +246,31 @@ def _told(
     return (finding,)
 
 
-def _until(running: Running) -> datetime:
-    """How long news counts: while the unit runs, and while it stays a suspect after its end."""
-    if running.ended_at is None:
-        return FOREVER
-    return running.ended_at + running.policy.row("suspects-after-end", running.started_at).span
+def _known(running: Running, fact: Fact[Any], instant: datetime) -> bool:
+    return known_by(fact.body.at, instant, running.site.zone)
 
 
-def _when(fact: Fact[Any]) -> datetime:
-    moment = getattr(fact.body, "at", None)
-    return (moment.instant if moment is not None else None) or fact.stamp or fact.received
+def _known_at(running: Running, fact: Fact[Any], instant: datetime) -> bool:
+    """Taken by an instant and told by then: a result bears the time of its sample."""
+    return _known(running, fact, instant) and told_at(fact) <= instant
 
 
-def _in_time(running: Running, fact: Fact[Any]) -> bool:
-    return _when(fact) <= _until(running)
+def _moved(held: dict[str, Fact[Any]], stands: dict[str, Fact[Any]]) -> list[str]:
+    """The keys of facts that are new, gone, or stand in another version."""
+    return sorted(k for k in held.keys() | stands.keys() if held.get(k) is not stands.get(k))
 
 
-def _listed(running: Running) -> bool:
-    return any(
-        fact.body.component in (None, running.unit.component)
-        for fact in running.case.of(AllowedGroups)
-    )
+def _lists_then(running: Running) -> tuple[Fact[AllowedGroups], ...]:
+    start = running.started_at
+    lists = at_start(running).of(AllowedGroups)
+    known = tuple(fact for fact in lists if _known_at(running, fact, start))
+    return newest_lists(known, running.unit.component)
+
+
+def _lists_now(running: Running) -> tuple[Fact[AllowedGroups], ...]:
+    lists = now(running).of(AllowedGroups)
+    known = tuple(fact for fact in lists if _known(running, fact, until(running)))
+    return newest_lists(known, running.unit.component)
 
 
 def _differs(before: str | None, after: str | None) -> bool:
@@ -177,21 +288,3 @@ def _refused(running: Running, after: Typed) -> bool:
 
 def _shown(typed: Typed) -> str:
     return f"{typed.text}, RhD {typed.rhd or 'unknown'}"
-
-
-def _bags(running: Running) -> tuple[BagLabel, ...]:
-    steps = running.unit.done(StepCode.CHECK_UNIT, StepCode.START)
-    return tuple(step.body.bag for step in steps if step.body.bag is not None)
-
-
-def _differences(running: Running, body: BloodUnit) -> tuple[tuple[str, str], ...]:
-    """What the bag said when it was read, beside what the unit's description says now."""
-    found: list[tuple[str, str]] = []
-    for bag in _bags(running):
-        read, now = bag.group, body.group
-        if read and now and (read.abo, read.rhd) != (now.abo, now.rhd):
-            found += [("group on the bag", read.text), ("group now", now.text)]
-        printed, told = bag.expiry, body.expiry
-        if printed and told and printed.instant != told.instant:
-            found += [("expiry on the bag", printed.text), ("expiry now", told.text)]
-    return tuple(dict.fromkeys(found))

@@ -1,11 +1,12 @@
 """One patient and one unit, put side by side once for all compatibility rules."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from service.facts.fact import Fact
 from service.facts.finding import Cited, Finding, Remedy, Verdict
 from service.facts.records import AllowedGroups
+from service.facts.unit import Component, Group
 from service.policy.policy import VERDICTS, Matrix
 from service.rules.context import Also, PreStart, Stating
 from service.rules.recipient import Recipient, known_by, recipient_of
@@ -80,9 +81,7 @@ PairRule = Callable[[Pair], tuple[Finding, ...]]
 def pair_of(pre: PreStart) -> Pair:
     """Patient and unit of a judgement."""
     bag = supplied(pre)
-    fitting = [fact for fact in lists_of(pre) if fact.body.component in (None, bag.component)]
-    newest = max((_dated(fact) for fact in fitting), default="")
-    lists = tuple(fact for fact in fitting if _dated(fact) == newest)
+    lists = newest_lists(lists_of(pre), bag.component)
     return Pair(pre=pre, who=recipient_of(pre), bag=bag, lists=lists)
 
 
@@ -91,6 +90,26 @@ def lists_of(pre: PreStart) -> tuple[Fact[AllowedGroups], ...]:
     return tuple(
         fact for fact in pre.case.of(AllowedGroups) if known_by(fact.body.at, pre.at, pre.site.zone)
     )
+
+
+def newest_lists(
+    lists: Iterable[Fact[AllowedGroups]], component: Component | None
+) -> tuple[Fact[AllowedGroups], ...]:
+    """The newest of those that speak of a component."""
+    fitting = [fact for fact in lists if fact.body.component in (None, component)]
+    newest = max((_dated(fact) for fact in fitting), default="")
+    return tuple(fact for fact in fitting if _dated(fact) == newest)
+
+
+def listed_by(lists: Iterable[Fact[AllowedGroups]]) -> frozenset[str]:
+    """The groups that every one of these lists allows."""
+    return frozenset.intersection(*(fact.body.groups for fact in lists))
+
+
+def is_listed(lists: Iterable[Fact[AllowedGroups]], group: Group) -> bool:
+    """True when a group is on every list: as ABO alone, or with its RhD."""
+    listed = listed_by(lists)
+    return group.abo in listed or f"{group.abo} {group.rhd}" in listed
 
 
 def overridable(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
