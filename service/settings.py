@@ -7,7 +7,7 @@ written on a command line.
 
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -83,14 +83,15 @@ class FacilitySettings(_Section):
             raise ValueError(f"{value!r} is no time zone of the IANA database") from unknown
         return value
 
-    def site(self, key: str) -> Site:
-        """The facility as the rules see it."""
+    def site(self, key: str, laboratory: Iterable[str] = ()) -> Site:
+        """The facility as the rules see it. laboratory: sources that speak for its blood bank."""
         return Site(
             facility=key,
             zone=ZoneInfo(self.zone),
             identity_systems=self.identity_systems,
             temporary_systems=self.temporary_systems,
             receive_only=self.receive_only,
+            laboratory=frozenset(laboratory),
         )
 
 
@@ -113,7 +114,8 @@ class _Secret(_Section):
 class SourceSettings(_Secret):
     """A sender: its facility, its credential, the URL prefixes of its own records, its say.
 
-    asserts: the kinds of fact it may state; empty means all.
+    asserts: the kinds of fact it may state; empty means all. Only a source that names ``reply``
+    speaks for the blood bank when it answers a notice.
     """
 
     facility: str
@@ -157,7 +159,16 @@ class Settings(_Section):
 
     def sites(self) -> dict[str, Site]:
         """The facilities as the rules see them."""
-        return {key: facility.site(key) for key, facility in self.facility.items()}
+        return {
+            key: facility.site(key, self._speaking_for(key))
+            for key, facility in self.facility.items()
+        }
+
+    def _speaking_for(self, facility: str) -> Iterable[str]:
+        """The sources that answer for a facility's blood bank."""
+        for name, source in self.source.items():
+            if source.facility == facility and "reply" in source.asserts:
+                yield name
 
     @property
     def has_tokens(self) -> bool:

@@ -121,8 +121,7 @@ def _desired(
     for judgement in loose:
         found.extend(loose_issues(bench, judgement))
     for held in reactions.notices:
-        if held.units:
-            found.extend(notice(bench, held))
+        found.extend(notice(bench, held))
     found.extend(of_reactions(bench, reactions))
     found.extend(of_emergency(bench, courses))
     return {desired.key.text: desired for desired in found}

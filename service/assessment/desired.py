@@ -216,7 +216,8 @@ class Desired:
     """One resource that partners in the roles ``to`` should hold.
 
     stream: the unit or notice whose resources go out in order. critical: a reaction or stop
-    notice, complete in itself. basis: keys of the facts it rests on, for Provenance.
+    notice, complete in itself. basis: keys of the facts it rests on, for Provenance. settled: it
+    is over; of what was emitted only its status and outcome may still change.
     """
 
     key: Key
@@ -225,6 +226,7 @@ class Desired:
     content: Content
     critical: bool = False
     basis: tuple[str, ...] = ()
+    settled: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

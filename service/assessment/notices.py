@@ -1,10 +1,11 @@
 """Reaction notices: when one is raised, what it attaches to, and how it ends."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from service.assessment.checking import Bench
 from service.assessment.course import Course, shown_wrong
+from service.assessment.desired import Key
 from service.facts.acts import ActBody, NoticeEscalated, NoticeRaised, NoticeWithdrawn
 from service.facts.case import step_finished, step_time
 from service.facts.clinical import clinical_time
@@ -17,6 +18,8 @@ from service.facts.unit import UnitKey
 ORDER = {"pause": 0, "reported": 1, "stop": 2}
 TAKEN_UP = frozenset({"accepted", "in-progress", "completed", "ready", "on-hold"})
 TURNED_DOWN = frozenset({"rejected", "failed"})
+INVESTIGATE = "investigate-reaction"
+TELEPHONE = "telephone-laboratory"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +37,9 @@ class Notice:
     """A raised notice with all that bears on it now.
 
     triggers empty: its basis is gone. confirmed, dismissed: the ward's word. taken_up, turned_down:
-    the blood bank's. telephone_by: when the ward is told to telephone unless it was taken up.
+    the blood bank's. concluded: when the blood bank said that its investigation is completed.
+    followed: a trigger that came after that is for the next notice. telephone_by: when the ward is
+    told to telephone unless it was taken up.
     """
 
     raised: NoticeRaised
@@ -46,6 +51,8 @@ class Notice:
     dismissed: Fact[Step] | None = None
     taken_up: str | None = None
     turned_down: str | None = None
+    concluded: datetime | None = None
+    followed: bool = False
     withdrawn: NoticeWithdrawn | None = None
     telephone_by: datetime | None = None
     escalated: str | None = None
@@ -59,6 +66,18 @@ class Notice:
     def open(self) -> bool:
         """True until it is dismissed or withdrawn."""
         return self.dismissed is None and self.withdrawn is None
+
+    @property
+    def takes_more(self) -> bool:
+        """True while what shows later belongs to it."""
+        return self.open and self.concluded is None
+
+    @property
+    def covers(self) -> datetime | None:
+        """Until when what shows belongs to it; None while it takes more."""
+        dismissed = step_finished(self.dismissed) if self.dismissed is not None else None
+        concluded = self.concluded if self.withdrawn is None else None
+        return min((end for end in (dismissed, concluded) if end is not None), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +120,7 @@ def react(
         notices.extend(held)
         pending.extend(waiting)
         acts.extend(act if fresh else ())
-    orphaned = _orphans(bench, groups, {notice.raised.notice for notice in notices})
+    orphaned = _orphans(bench, {notice.raised.notice for notice in notices})
     notices.extend(orphaned)
     acts.extend(_withdrawals(orphaned))
     return Reactions(notices=tuple(notices), pending=tuple(pending), acts=tuple(acts))
@@ -166,27 +185,36 @@ def _attach(
     raised: NoticeRaised,
     triggers: tuple[Trigger, ...],
 ) -> Notice:
-    case = bench.case
-    withdrawals = (b for _, b in case.acted(NoticeWithdrawn) if b.notice == raised.notice)
-    escalations = (b.why for _, b in case.acted(NoticeEscalated) if b.notice == raised.notice)
-    dismissed = _ward_word(bench, group, StepCode.DISMISS_REACTION, raised)
-    taken_up, turned_down = _blood_bank_word(bench, group, raised)
-    mine = tuple(t for t in triggers if dismissed is None or t.onset <= step_finished(dismissed))
-    wait = "notice-acknowledge-stop" if _is_stop(raised, mine) else "notice-acknowledge"
-    return Notice(
+    escalations = (b.why for _, b in bench.case.acted(NoticeEscalated) if b.notice == raised.notice)
+    word = _blood_bank_word(bench, group, raised)
+    held = Notice(
         raised=raised,
         at=at,
         units=group,
-        triggers=mine,
+        triggers=triggers,
         reports=reports_of(bench, group),
         confirmed=_ward_word(bench, group, StepCode.CONFIRM_REACTION, raised),
-        dismissed=dismissed,
-        taken_up=taken_up,
-        turned_down=turned_down,
-        withdrawn=next(withdrawals, None),
-        telephone_by=at + bench.policy.row(wait, at).span,
+        dismissed=_ward_word(bench, group, StepCode.DISMISS_REACTION, raised),
+        taken_up=word.taken_up,
+        turned_down=word.turned_down,
+        concluded=word.concluded,
+        withdrawn=_withdrawal(bench, raised),
         escalated=next(escalations, None),
     )
+    until = held.covers
+    mine = tuple(t for t in triggers if until is None or t.onset <= until)
+    wait = "notice-acknowledge-stop" if _is_stop(raised, mine) else "notice-acknowledge"
+    return replace(
+        held,
+        triggers=mine,
+        followed=len(mine) < len(triggers),
+        telephone_by=at + bench.policy.row(wait, at).span,
+    )
+
+
+def _withdrawal(bench: Bench, raised: NoticeRaised) -> NoticeWithdrawn | None:
+    acts = bench.case.acted(NoticeWithdrawn)
+    return next((body for _, body in acts if body.notice == raised.notice), None)
 
 
 def _is_stop(raised: NoticeRaised, triggers: tuple[Trigger, ...]) -> bool:
@@ -214,36 +242,64 @@ def _names(value: str | None, raised: NoticeRaised) -> bool:
     return value is not None and f"/{raised.notice}/" in value
 
 
-def _blood_bank_word(
-    bench: Bench, group: tuple[Course, ...], raised: NoticeRaised
-) -> tuple[str | None, str | None]:
-    """(fact that took it up, fact that turned it down); the latest word counts."""
-    taken = turned = None
-    replies = [r for r in bench.case.every(Reply) if _names(r.body.notice.value, raised)]
-    for reply in sorted(replies, key=lambda r: (clinical_time(r) or r.received, r.key)):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Word:
+    """The blood bank's word: facts that took the notice up or turned it down, and its end."""
+
+    taken_up: str | None = None
+    turned_down: str | None = None
+    concluded: datetime | None = None
+
+
+def _blood_bank_word(bench: Bench, group: tuple[Course, ...], raised: NoticeRaised) -> _Word:
+    """What the blood bank replied, its latest word; else that the ward has it by telephone."""
+    word = _Word()
+    replies = [r for r in bench.case.every(Reply) if _answers(bench, r, raised)]
+    for reply in sorted(replies, key=lambda r: (_replied(r), r.key)):
         if reply.body.status in TAKEN_UP:
-            taken, turned = reply.key, None
+            ends = reply.body.status == "completed" and _rule(reply) == INVESTIGATE
+            concluded = word.concluded or (_replied(reply) if ends else None)
+            word = _Word(taken_up=reply.key, concluded=concluded)
         elif reply.body.status in TURNED_DOWN:
-            taken, turned = None, reply.key
+            word = _Word(turned_down=reply.key)
     acknowledged = _ward_word(bench, group, StepCode.ACKNOWLEDGE, raised)
-    return (taken or (acknowledged.key if acknowledged else None), turned)
+    if word.taken_up is None and acknowledged is not None:
+        return replace(word, taken_up=acknowledged.key)
+    return word
+
+
+def _answers(bench: Bench, reply: Fact[Reply], raised: NoticeRaised) -> bool:
+    """True for a reply to the notice by whom it was for: the blood bank, never the ward."""
+    speaks = bench.site.laboratory is None or reply.source in bench.site.laboratory
+    return speaks and _names(reply.body.notice.value, raised) and _rule(reply) != TELEPHONE
+
+
+def _replied(reply: Fact[Reply]) -> datetime:
+    return clinical_time(reply) or reply.received
+
+
+def _rule(reply: Fact[Reply]) -> str:
+    """The code of the Task of ours that is answered."""
+    return Key.read(reply.body.notice.value).rule
 
 
 def _close(
     held: list[Notice],
 ) -> tuple[list[Notice], list[tuple[str, ActBody]]]:
-    """Withdraws notices without a basis, and all but the first open one of an episode."""
+    """Withdraws notices without a basis, and all but the first that takes more of an episode."""
     acts: list[tuple[str, ActBody]] = []
-    first_open: Notice | None = None
+    first: Notice | None = None
     for notice in held:
-        if notice.withdrawn is not None or notice.dismissed is not None:
+        if not notice.open:
             continue
         if not notice.triggers:
             acts.append(_withdraw(notice, "basis-gone"))
-        elif first_open is not None:
+        elif not notice.takes_more:
+            continue
+        elif first is not None:
             acts.append(_withdraw(notice, "merged"))
         else:
-            first_open = notice
+            first = notice
     return held, acts
 
 
@@ -258,20 +314,21 @@ def _withdrawals(orphaned: list[Notice]) -> list[tuple[str, ActBody]]:
     return [_withdraw(notice, "basis-gone") for notice in orphaned if notice.withdrawn is None]
 
 
-def _orphans(bench: Bench, groups: tuple[tuple[Course, ...], ...], seen: set[str]) -> list[Notice]:
+def _orphans(bench: Bench, seen: set[str]) -> list[Notice]:
     """Notices whose unit is no longer a started unit of the case."""
-    found = []
-    for act, body in bench.case.acted(NoticeRaised):
-        if body.notice not in seen:
-            withdrawn = next(
-                (b for _, b in bench.case.acted(NoticeWithdrawn) if b.notice == body.notice), None
-            )
-            found.append(
-                Notice(
-                    raised=body, at=act.at, units=(), triggers=(), reports=(), withdrawn=withdrawn
-                )
-            )
-    return found
+    return [
+        Notice(
+            raised=body,
+            at=act.at,
+            units=(),
+            triggers=(),
+            reports=(),
+            taken_up=_blood_bank_word(bench, (), body).taken_up,
+            withdrawn=_withdrawal(bench, body),
+        )
+        for act, body in bench.case.acted(NoticeRaised)
+        if body.notice not in seen
+    ]
 
 
 def _escalations(bench: Bench, clock: Clock, held: list[Notice]) -> list[tuple[str, ActBody]]:
@@ -300,11 +357,10 @@ def _raise(
     held: list[Notice],
     triggers: tuple[Trigger, ...],
 ) -> tuple[bool, list[Pending], list[tuple[str, ActBody]]]:
-    """A new notice for triggers that no open or dismissed notice covers."""
-    if any(notice.open and notice.triggers for notice in held):
+    """A new notice for triggers that no notice covers, open, concluded or dismissed."""
+    if any(notice.takes_more and notice.triggers for notice in held):
         return False, [], []
-    dismissals = [step_finished(n.dismissed) for n in held if n.dismissed is not None]
-    covered = max(dismissals, default=None)
+    covered = max((n.covers for n in held if n.covers is not None), default=None)
     fresh = [t for t in triggers if covered is None or t.onset > covered]
     fresh = [t for t in fresh if not _dismissed_before(bench, group, t)]
     grave = [t for t in fresh if t.grade != "pause" or _confirmed(bench, group, t)]

@@ -221,7 +221,8 @@ class Site:
 
     identity_systems: identifier systems in which equal values mean the same person, the one to
     show first. temporary_systems: systems of numbers for unidentified patients. receive_only: the
-    blood bank takes notices but cannot answer them.
+    blood bank takes notices but cannot answer them. laboratory: sources that speak for the blood
+    bank, None where sources are not told apart.
     """
 
     facility: str
@@ -229,3 +230,4 @@ class Site:
     identity_systems: tuple[str, ...] = ()
     temporary_systems: tuple[str, ...] = ()
     receive_only: bool = False
+    laboratory: frozenset[str] | None = None

@@ -21,6 +21,8 @@ from service.assessment.desired import (
     To,
     Volume,
 )
+from service.assessment.events import WITHDRAWN
+from service.facts.acts import NoticeWithdrawn
 from service.facts.case import Case
 from service.facts.fact import Fact
 from service.store.port import Emitted, Person
@@ -38,7 +40,9 @@ _ENCODER = msgspec.json.Encoder(decimal_format="number", order="deterministic")
 _DECODERS = {
     kind: msgspec.json.Decoder(content, float_hook=Decimal) for kind, content in CONTENT.items()
 }
-_OVER = frozenset({"completed", "cancelled"})
+_CLOSED = frozenset({"completed", "cancelled"})
+IN_ERROR = "entered-in-error"
+DO_NOW = "Do now"
 NO_LONGER = "The facts now recorded no longer give this finding."
 
 
@@ -71,6 +75,8 @@ def difference(
 ) -> list[Moved]:
     """What must be written, in order of identity.
 
+    Of what is settled only the status and the outcome move; a request that is, is not made now.
+
     people: identity -> person, for identities that are new. since: when the case was last looked
     at, None for never: what was corrected or retracted since then is why something is desired no
     longer. A request that is over and was never made is not made now: the moment is past.
@@ -88,9 +94,16 @@ def difference(
 
 
 def _moved(want: Desired, held: Emitted | None, people: dict[str, Person]) -> Moved | None:
+    if want.settled and held is not None:
+        before = decode(held.kind, held.content)
+        if held.state == "withdrawn" and before.status == want.content.status:
+            return None
+        want = replace(want, content=_settled(before, want.content))
+    elif want.settled and isinstance(want.content, Request):
+        return None
     content = encode(want.content)
     digest = digest_of(content, want.to)
-    if held is None and isinstance(want.content, Request) and want.content.status in _OVER:
+    if held is None and isinstance(want.content, Request) and want.content.status in _CLOSED:
         return None
     if held is not None and held.digest == digest and held.state == "active":
         return None
@@ -109,9 +122,24 @@ def _moved(want: Desired, held: Emitted | None, people: dict[str, Person]) -> Mo
     return Moved(desired=want, emitted=row, sends=True, retires=retires)
 
 
+def _settled(held: Content, want: Content) -> Content:
+    """What was emitted, with the status and the outcome that it has now."""
+    if isinstance(held, Event) and isinstance(want, Event):
+        return _over(held, want.status, want.outcome)
+    return replace(held, status=want.status)
+
+
+def _over(event: Event, status: str, outcome: str | None) -> Event:
+    """An event about which nobody is to do anything now."""
+    lines = tuple(line for line in event.lines if line[0] != DO_NOW)
+    return replace(event, status=status, outcome=outcome, lines=lines, telephone_now=False)
+
+
 def _retired(row: Emitted, case: Case, since: datetime | None) -> Moved:
     """An identity that nothing asks for any more ends in a terminal status, once."""
     content = retire(decode(row.kind, row.content), case, since)
+    if _is_taken_up(row, case):
+        content = _left(decode(row.kind, row.content), content)
     encoded = encode(content)
     want = Desired(
         key=Key.read(row.key),
@@ -137,12 +165,28 @@ def retire(content: Content, case: Case, since: datetime | None = None) -> Conte
     is entered in error when a fact it rests on was corrected or retracted. All else was an error.
     """
     if isinstance(content, Request):
-        return content if content.status in _OVER else replace(content, status="cancelled")
+        return content if content.status in _CLOSED else replace(content, status="cancelled")
+    if isinstance(content, Event):
+        return _over(content, IN_ERROR, content.outcome)
     if isinstance(content, Issue):
         if _basis_stands(content, case, since):
             return replace(content, status="final", mitigation=(*content.mitigation, NO_LONGER))
-        return replace(content, status="entered-in-error")
-    return replace(content, status="entered-in-error")
+        return replace(content, status=IN_ERROR)
+    return replace(content, status=IN_ERROR)
+
+
+def _is_taken_up(row: Emitted, case: Case) -> bool:
+    """True for what the blood bank holds of a notice that it took up before it was withdrawn."""
+    subject = Key.read(row.key).subject
+    gone = (body for _, body in case.acted(NoticeWithdrawn) if body.notice == subject)
+    return To.BLOOD_BANK in row.to and any(body.acknowledged for body in gone)
+
+
+def _left(held: Content, ended: Content) -> Content:
+    """The event ends without having been an error; a request's status is the partner's."""
+    if isinstance(held, Event):
+        return _over(held, "completed", WITHDRAWN["basis-gone"])
+    return held if isinstance(held, Request) else ended
 
 
 def _basis_stands(content: Issue, case: Case, since: datetime | None) -> bool:

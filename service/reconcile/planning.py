@@ -126,6 +126,7 @@ class _Read:
     facts: tuple[Fact[Any], ...]
     waits_for: tuple[str, ...] = ()
     before: frozenset[Token] = frozenset()
+    unheard: tuple[Problem, ...] = ()
 
     @property
     def warnings(self) -> tuple[Problem, ...]:
@@ -139,7 +140,7 @@ class _Read:
             )
             for url in self.waits_for
         )
-        return (*self.reading.warnings, *waits)
+        return (*self.reading.warnings, *waits, *self.unheard)
 
     @property
     def version(self) -> int:
@@ -293,7 +294,21 @@ class Planner:
             facts=facts,
             waits_for=waits_for,
             before=self._before(found, resolver, intake.caller) if fresh else frozenset(),
+            unheard=tuple(self._unheard(reading, intake.caller)),
         )
+
+    def _unheard(self, reading: Reading, caller: Caller) -> Iterable[Problem]:
+        """Why an answer to something that we sent counts for nothing, for who sent the answer."""
+        speaking = self.sites[caller.facility].laboratory
+        for body in reading.bodies:
+            if not isinstance(body, Reply | Step) or body.notice is None:
+                continue
+            sent = self.store.emission(caller.facility, body.notice.value)
+            mute = speaking is not None and caller.source not in speaking
+            if sent is None:
+                yield _warning("not-found", ANSWERS_NOTHING, body)
+            elif isinstance(body, Reply) and BLOOD_BANK in sent.to and mute:
+                yield _warning("forbidden", NOT_THE_BLOOD_BANK, body)
 
     def _before(self, found: Target, resolver: Resolver, caller: Caller) -> frozenset[Token]:
         """The patients that the version in force named: a correction may name another."""
@@ -478,6 +493,20 @@ class Planner:
 
     def _new_person(self, _: Token) -> Person:
         return self.new_id().hex
+
+
+BLOOD_BANK = "blood-bank"
+ANSWERS_NOTHING = (
+    "Nothing was sent from here under this identifier: it is stored, and answers nothing."
+)
+NOT_THE_BLOOD_BANK = (
+    "This source does not speak for the blood bank: its answer is stored, and acknowledges nothing."
+)
+
+
+def _warning(code: str, text: str, body: Reply | Step) -> Problem:
+    place = "Task.identifier" if isinstance(body, Reply) else "Task.input"
+    return Problem(code=code, severity="warning", expression=place, text=text)
 
 
 def token_of(ref: Ref) -> Token:

@@ -51,6 +51,6 @@ class Look:
 
 
 def _ours(emitted: Identifier, resolver: Resolver) -> Identifier:
-    """An emitted id as the identity it was emitted under; an id of nobody's stays as it is."""
+    """An emitted id as the identity it was emitted under; an id of nobody's is no identity."""
     identity = resolver.store.identity(emitted.value)
-    return emitted if identity is None else Identifier(emitted.system, identity)
+    return Identifier(emitted.system, identity or emitted.value.replace("/", "|"))

@@ -7,6 +7,7 @@ telling the laboratory at once; the spans are the policy's rows.
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime, timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -15,17 +16,26 @@ from hypothesis import strategies as st
 
 from service.assessment.assess import Assessment, assess
 from service.assessment.clock import RecordingClock
-from service.assessment.desired import Content, Event, Procedure, Request
+from service.assessment.desired import Content, Event, Key, Observed, Procedure, Request
 from service.facts.acts import Act, NoticeEscalated, NoticeRaised, NoticeWithdrawn
 from service.facts.case import Case
 from service.facts.fact import Fact
-from service.facts.identity import Identifier
+from service.facts.identity import Identifier, Ref
 from service.facts.moment import Moment
 from service.facts.moment import at as exactly
-from service.facts.records import Reply
+from service.facts.records import (
+    Antibody,
+    AntibodyResult,
+    DeviceRecord,
+    LocationRecord,
+    Premedication,
+    Reply,
+)
 from service.facts.steps import StepCode
-from service.facts.unit import UnitRef
+from service.facts.unit import UnitKey, UnitRef
 from service.policy.policy import Site
+from service.reconcile.difference import decode, difference
+from service.store.port import Emitted
 from tests.support.cases import (
     BASELINE,
     PATIENT,
@@ -39,6 +49,7 @@ from tests.support.cases import (
     a_start,
     a_step,
     a_unit,
+    an_end,
     an_issue,
     fact,
     some_facts,
@@ -64,10 +75,17 @@ def step(code: StepCode, at: float, **said: Any) -> Fact[Any]:
     return a_step(code, f"Task/{code.value}-{at}", minute(at), bag=None, **said)
 
 
-def reply(status: str, at: float, notice: str = NOTICE) -> Fact[Any]:
+def reply(
+    status: str,
+    at: float,
+    notice: str = NOTICE,
+    task: str = "investigate-reaction",
+    source: str = "laboratory",
+) -> Fact[Any]:
     """The blood bank's answer to our Task, its identifier turned back into our identity."""
-    named = Identifier("emitted", f"task/{notice}/investigate-reaction/")
-    return fact(Reply(notice=named, status=status), f"Task/r{at}", received=minute(at))
+    named = Identifier("emitted", f"task/{notice}/{task}/")
+    body = Reply(notice=named, status=status)
+    return fact(body, f"Task/r{task}-{at}", received=minute(at), source=source)
 
 
 class Story:
@@ -78,6 +96,8 @@ class Story:
         self.acts: dict[str, Act] = {}
         self.site = site
         self.now = minute(1)
+        self.rows: dict[str, Emitted] = {}
+        self.seen: datetime | None = None
         self.found: Assessment = self._assess()
 
     def at(self, when: float, *facts: Fact[Any]) -> "Story":
@@ -101,9 +121,32 @@ class Story:
                 if key not in self.acts
             }
             if not new:
+                self._emit(found, case)
                 return found
             self.acts |= new
         raise AssertionError("the acts find no end")
+
+    def _emit(self, found: Assessment, case: Case) -> None:
+        """What partners hold from now on."""
+        people = {one.key.text: "person-1" for one in found.desired}
+        moved = difference(found.desired, self.rows.values(), people, case, self.seen)
+        self.rows |= {one.emitted.key: one.emitted for one in moved}
+        self.seen = self.now
+
+    def held(self, kind: str, notice: str = "", code: str = "") -> list[Any]:
+        """What partners hold of a kind, by identity."""
+        found = []
+        for key, row in sorted(self.rows.items()):
+            read = Key.read(key)
+            if read.kind == kind and notice in ("", read.subject) and code in ("", read.rule):
+                found.append(decode(kind, row.content))
+        return found
+
+    def event(self, notice: str) -> Event:
+        """The event of a notice as partners hold it."""
+        (found,) = self.held("event", notice)
+        assert isinstance(found, Event)
+        return found
 
     def bodies(self, kind: type[Any]) -> list[Any]:
         return [act.body for act in self.acts.values() if isinstance(act.body, kind)]
@@ -327,6 +370,87 @@ class TestACorrection:
         assert gone.notice == NOTICE
 
 
+class TestWhatIsOver:
+    """Rule 6: what was withdrawn or dismissed stays as it was sent; only its end is added."""
+
+    def _corrected(self, at: float = 20) -> Fact[Any]:
+        mended = vitals(15, temperature="36.9")
+        return replace(mended, version=2, received=minute(at), stamp=minute(at))
+
+    @pytest.mark.parametrize("taken_up", [False, True])
+    def test_that_a_returning_fever_is_not_written_into_it(self, taken_up: bool) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        if taken_up:
+            story.at(18, reply("accepted", 18))
+        story.at(20, self._corrected())
+        rows = {key: row for key, row in story.rows.items() if NOTICE in key}
+        story.at(40, vitals(40, "Observation/v2", temperature="39.6"))
+        assert {key: story.rows[key] for key in rows} == rows
+        assert story.event(f"{UNIT_KEY.text}/2").status == "in-progress"
+        assert "39.6" in dict(story.event(f"{UNIT_KEY.text}/2").lines)["Worst since the start"]
+        assert "39.2" in dict(story.event(NOTICE).lines)["Worst since the start"]
+
+    def test_that_what_was_dismissed_stays_as_it_was(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(20, step(StepCode.DISMISS_REACTION, 20))
+        rows = {key: row for key, row in story.rows.items() if NOTICE in key}
+        story.at(40, vitals(40, "Observation/v2", systolic="70", temperature="40.1"))
+        assert {key: story.rows[key] for key in rows} == rows
+        assert story.event(NOTICE).status == "completed"
+        assert story.event(f"{UNIT_KEY.text}/2").status == "in-progress"
+
+    def test_that_a_dismissal_taken_back_opens_it_again(self) -> None:
+        dismissed = step(StepCode.DISMISS_REACTION, 20)
+        story = Story().at(15, vitals(15, **FEVER)).at(20, dismissed)
+        error = replace(dismissed, version=2, received=minute(25), stamp=minute(25), retracted=True)
+        story.at(25, error, vitals(24, "Observation/v2", temperature="40.1"))
+        event = story.event(NOTICE)
+        assert (event.status, event.telephone_now, event.outcome) == ("in-progress", True, None)
+        assert "40.1" in dict(event.lines)["Worst since the start"]
+
+    def test_that_nobody_is_told_to_telephone_about_it(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        assert "Do now" in dict(story.event(NOTICE).lines)
+        story.at(20, self._corrected())
+        event = story.event(NOTICE)
+        assert (event.status, event.telephone_now) == ("entered-in-error", False)
+        assert "Do now" not in dict(event.lines)
+
+    def test_that_its_readings_go_with_it(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(20, self._corrected())
+        held = [one for one in story.held("observation", NOTICE) if isinstance(one, Observed)]
+        assert {one.label: one.status for one in held} == {
+            "baseline": "entered-in-error",
+            "worst": "entered-in-error",
+        }
+        (worst,) = [one for one in held if one.label == "worst"]
+        assert "39.2" in [str(reading.value) for reading in worst.readings]
+
+    def test_a_start_in_error_after_the_laboratory_took_it_up(self) -> None:
+        """No start, no unit: still an end, not an error, and one Task that a person closes."""
+        story = Story().at(15, vitals(15, **FEVER)).at(18, reply("accepted", 18))
+        tasks = story.held("task", NOTICE, "investigate-reaction")
+        error = replace(a_start(), version=2, received=minute(20), stamp=minute(20), retracted=True)
+        story.at(20, error)
+        (gone,) = story.bodies(NoticeWithdrawn)
+        assert gone.acknowledged is True
+        event = story.event(NOTICE)
+        assert (event.status, event.telephone_now) == ("completed", False)
+        assert story.held("task", NOTICE, "investigate-reaction") == tasks
+        (changed,) = story.held("task", NOTICE, "basis-changed")
+        assert changed.status == "requested"
+        again = dict(story.rows)
+        story.at(60, vitals(60, "Observation/v9", **FEVER))
+        assert story.rows == again
+
+    def test_a_request_nobody_had_made_is_not_made_when_it_is_over(self) -> None:
+        """Sisters of a donation are not held for what shows after the ward dismissed it."""
+        story = Story().at(15, vitals(15, **FEVER)).at(16, reply("accepted", 16))
+        story.at(20, step(StepCode.DISMISS_REACTION, 20))
+        before = {key for key in story.rows if NOTICE in key}
+        story.at(40, vitals(40, "Observation/v2", temperature="40.1", systolic="70"))
+        assert {key for key in story.rows if NOTICE in key} == before
+
+
 class TestTheLaboratorysWord:
     """Received is delivered only; accepted takes it up; rejected and silence mean the telephone."""
 
@@ -402,6 +526,84 @@ class TestTheLaboratorysWord:
         assert [body.why for body in story.bodies(NoticeEscalated)] == ["receive-only"]
         assert story.requests()["telephone-laboratory"].status == "requested"
 
+    def test_taken_up_and_no_more_telephone(self) -> None:
+        """The event itself stops saying so, once."""
+        story = Story().at(15, vitals(15, **FEVER)).at(18, reply("accepted", 18))
+        event = story.event(NOTICE)
+        assert (event.telephone_now, event.status) == (False, "in-progress")
+        assert "Do now" not in dict(event.lines)
+        rows = dict(story.rows)
+        story.at(19, reply("in-progress", 19))
+        assert story.rows == rows
+
+    def test_turned_down_and_the_telephone_stays(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(18, reply("rejected", 18))
+        assert story.event(NOTICE).telephone_now is True
+
+    def test_completed(self) -> None:
+        """The laboratory has nothing left to do: the event is over, not an error."""
+        story = Story().at(15, vitals(15, **FEVER)).at(90, reply("completed", 90))
+        event = story.event(NOTICE)
+        assert (event.status, event.telephone_now) == ("completed", False)
+        assert event.outcome == "The laboratory has completed its investigation."
+
+    def test_that_a_bag_that_came_is_no_investigation_completed(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        story.at(90, reply("completed", 90, task="keep-bag-and-set"))
+        event = story.event(NOTICE)
+        assert (event.status, event.telephone_now) == ("in-progress", False)
+
+    def test_that_more_of_the_same_unit_opens_it_again(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(30, reply("completed", 30))
+        story.at(45, vitals(45, "Observation/v2", systolic="70"))
+        event = story.event(NOTICE)
+        assert (event.status, event.telephone_now) == ("in-progress", True)
+
+    def test_that_what_a_person_reports_afterwards_is_the_next_notice(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(30, reply("completed", 30))
+        story.at(60, step(StepCode.SUSPECT_REACTION, 60, signs=("chills",)))
+        assert story.raised() == [NOTICE, f"{UNIT_KEY.text}/2"]
+        assert story.bodies(NoticeWithdrawn) == []
+        assert story.event(f"{UNIT_KEY.text}/2").telephone_now is True
+        story.at(80, reply("accepted", 80, notice=f"{UNIT_KEY.text}/2"))
+        assert story.event(f"{UNIT_KEY.text}/2").telephone_now is False
+
+    def test_confirmed_and_down_and_taken_up(self) -> None:
+        """Nobody has anything open any more."""
+        story = Story().at(15, vitals(15, **FEVER))
+        story.at(20, step(StepCode.CONFIRM_REACTION, 20, reason="rigors"))
+        assert story.event(NOTICE).status == "in-progress"
+        story.at(22, an_end(start=moment(22)), vitals(23, "Observation/v2", **FEVER))
+        assert (story.event(NOTICE).status, story.event(NOTICE).telephone_now) == (
+            "in-progress",
+            True,
+        )
+        story.at(25, reply("accepted", 25))
+        event = story.event(NOTICE)
+        assert (event.status, event.telephone_now) == ("completed", False)
+        assert event.outcome == "Confirmed by the ward: rigors"
+
+    def test_a_reply_of_another_source(self) -> None:
+        """Only who speaks for the blood bank acknowledges; who does is in the settings."""
+        site = replace(SITE, laboratory=frozenset({"laboratory"}))
+        story = Story(site=site).at(15, vitals(15, **FEVER))
+        story.at(16, reply("accepted", 16, source="record-system")).at(60)
+        assert story.requests()["telephone-laboratory"].status == "requested"
+        assert story.event(NOTICE).telephone_now is True
+        story.at(61, reply("accepted", 61, source="laboratory"))
+        assert story.requests()["telephone-laboratory"].status == "completed"
+
+    def test_the_wards_own_step_by_telephone(self) -> None:
+        site = replace(SITE, laboratory=frozenset({"laboratory"}))
+        story = Story(site=site).at(15, vitals(15, **FEVER)).at(16, step(StepCode.ACKNOWLEDGE, 16))
+        assert story.event(NOTICE).telephone_now is False
+
+    def test_that_the_ward_answers_its_own_task(self) -> None:
+        """The Task to telephone is the ward's: that it is done is not the laboratory's word."""
+        story = Story().at(15, vitals(15, **FEVER)).at(40)
+        story.at(41, reply("completed", 41, task="telephone-laboratory"))
+        assert story.requests()["telephone-laboratory"].status == "requested"
+
     def test_that_another_notices_answer_is_none(self) -> None:
         story = Story().at(15, vitals(15, **FEVER))
         story.at(16, reply("accepted", 16, notice=f"{UNIT_KEY.text}/11")).at(60)
@@ -418,26 +620,34 @@ class TestWhatANoticeCarries:
         "Call back",
         "Orders",
         "Issues",
-        "Indication",
+        "Diagnosis and indication",
         "Flow stopped",
+        "Volume given",
         "Signs",
         "Baseline",
         "Worst since the start",
         "Identity re-check",
         "Bag inspection",
+        f"Unit {UNIT_KEY.text}",
         "Premedication",
+        "Fluid in the line",
+        "Administration set",
+        "Filter",
+        "Pump",
+        "Warmer",
         "Known antibodies",
         "Earlier reactions",
         "Recent pregnancy",
-        "Devices",
         "Staff",
         "Samples sent",
+        "Bag and set sent",
+        "Treatment",
         "More blood needed",
     )
 
     def test_every_line(self) -> None:
         lines = dict(Story().at(15, vitals(15, **FEVER)).events()[NOTICE].lines)
-        assert [label for label in self.LINES if label not in lines] == []
+        assert list(lines) == list(self.LINES)
         assert lines["Worst since the start"].startswith("temperature 39.2")
         assert lines["Samples sent"] == "not recorded"
 
@@ -461,23 +671,210 @@ class TestWhatANoticeCarries:
         assert "Identity in doubt" in lines
 
 
+def told(*more: Fact[Any], at: float = 40) -> dict[str, str]:
+    """The lines of a notice of a fever at 15 minutes with more facts."""
+    return dict(Story().at(15, vitals(15, **FEVER)).at(at, *more).event(NOTICE).lines)
+
+
+def clock(when: float) -> str:
+    return minute(when).astimezone(SITE.zone).strftime("%Y-%m-%d %H:%M %z")
+
+
+class TestFlow:
+    """Whether blood still flows, since when it does not, and how much ran in."""
+
+    UNIT_LINE = f"Unit {UNIT_KEY.text}"
+
+    def test_running(self) -> None:
+        lines = told()
+        assert lines[self.UNIT_LINE].endswith(f"from {clock(0)}; still running")
+        assert (lines["Flow stopped"], lines["Volume given"]) == ("not recorded", "not recorded")
+
+    def test_held(self) -> None:
+        lines = told(step(StepCode.INTERRUPT, 16))
+        assert "still running" not in lines[self.UNIT_LINE]
+        assert f"flow stopped at {clock(16)}" in lines[self.UNIT_LINE]
+        assert lines["Flow stopped"] == clock(16)
+        assert lines["Volume given"] == "32 mL by the recorded rates"  # 120 mL/h for 16 min
+
+    def test_held_before_the_reading(self) -> None:
+        """The nurse stops the flow first and measures then."""
+        assert told(step(StepCode.INTERRUPT, 14))["Flow stopped"] == clock(14)
+
+    def test_resumed(self) -> None:
+        lines = told(step(StepCode.INTERRUPT, 16), step(StepCode.RESUME, 30))
+        assert lines[self.UNIT_LINE].endswith("still running")
+
+    def test_reported(self) -> None:
+        lines = told(step(StepCode.SUSPECT_REACTION, 17, flow_stopped_at=moment(16)))
+        assert "still running" not in lines[self.UNIT_LINE]
+        assert lines["Flow stopped"] == f"{clock(16)} as reported"
+
+    def test_reported_and_resumed(self) -> None:
+        report = step(StepCode.SUSPECT_REACTION, 17, flow_stopped_at=moment(16))
+        assert told(report, step(StepCode.RESUME, 30))[self.UNIT_LINE].endswith("still running")
+
+    def test_reported_and_recorded(self) -> None:
+        report = step(StepCode.SUSPECT_REACTION, 17, flow_stopped_at=moment(16))
+        held = step(StepCode.INTERRUPT, 18)
+        assert told(report, held)["Flow stopped"] == f"{clock(16)} as reported; {clock(18)}"
+        same = step(StepCode.INTERRUPT, 16)
+        assert told(report, same)["Flow stopped"] == f"{clock(16)} as reported"
+
+    def test_down(self) -> None:
+        over = an_end(start=moment(20), volume_given=Decimal(41))
+        lines = told(over)
+        assert lines[self.UNIT_LINE].endswith(f"from {clock(0)} to {clock(20)}")
+        assert lines["Volume given"] == "41 mL measured"
+
+    def test_the_volume_that_the_ward_reported(self) -> None:
+        report = step(StepCode.SUSPECT_REACTION, 17, volume_given=Decimal(35))
+        assert told(report)["Volume given"] == "35 mL as reported"
+        over = an_end(start=moment(20), volume_given=Decimal(41))
+        assert told(report, over)["Volume given"] == "35 mL as reported; 41 mL measured"
+        same = an_end(start=moment(20), volume_given=Decimal("35.0"))
+        assert told(report, same)["Volume given"] == "35 mL as reported"
+
+
+class TestWhatElseItCarries:
+    """The rest of the content list, item by item."""
+
+    def test_bag_and_set_sent(self) -> None:
+        for said, text in ((True, "yes"), (False, "no")):
+            report = step(StepCode.SUSPECT_REACTION, 17, bag_and_set_sent=said)
+            assert told(report)["Bag and set sent"] == text
+        assert told()["Bag and set sent"] == "not recorded"
+
+    def test_the_set_and_its_filter(self) -> None:
+        device = DeviceRecord(
+            identifiers=(Identifier("sets", "S-77"),),
+            device="set",
+            lot="L12",
+            filter_um=Decimal(200),
+        )
+        used = step(StepCode.CHANGE_SET, 5, set=Ref(kind="Device", id="s1"))
+        lines = told(fact(device, "Device/s1"), used)
+        assert lines["Administration set"] == "S-77, lot L12, filter 200 µm"
+
+    @pytest.mark.parametrize(
+        ("named", "text"),
+        [
+            (Ref(kind="Device", identifier=Identifier("sets", "S-78")), "S-78"),
+        ],
+    )
+    def test_a_set_without_a_record(self, named: Ref, text: str) -> None:
+        assert told(step(StepCode.CHANGE_SET, 5, set=named))["Administration set"] == text
+
+    def test_a_filter_of_its_own(self) -> None:
+        used = step(StepCode.CHANGE_SET, 5, filter_um=Decimal(180))
+        assert told(used)["Filter"] == "180 µm"
+
+    @pytest.mark.parametrize("kind", ["pump", "warmer", "filter"])
+    def test_a_device_in_use(self, kind: str) -> None:
+        device = DeviceRecord(identifiers=(Identifier("devices", "D-1"),), device=kind, lot="L9")
+        assert told(fact(device, "Device/d1"))[kind.capitalize()] == "D-1, lot L9"
+
+    def test_what_ran_beside_it(self) -> None:
+        beside = step(StepCode.CHECK_UNIT, -3, fluid="sodium-chloride-0.9", lumen="distal")
+        assert told(beside)["Fluid in the line"] == "sodium-chloride-0.9 (distal)"
+
+    def test_premedication(self) -> None:
+        given_ = Premedication(text="chlorphenamine 10 mg", at=moment(-30))
+        assert told(fact(given_, "MedicationAdministration/m1"))["Premedication"] == (
+            f"chlorphenamine 10 mg at {clock(-30)}"
+        )
+
+    def test_antibodies_known_and_not_understood(self) -> None:
+        held = AntibodyResult(
+            screen="positive",
+            antibodies=(Antibody(antigen="K"), Antibody(antigen="unrecognised: Zz")),
+        )
+        assert told(fact(held, "Observation/ab"))["Known antibodies"] == (
+            "anti-K, unrecognised: Zz"
+        )
+
+    def test_earlier_reactions(self) -> None:
+        """Those that were confirmed before this one began."""
+        earlier = step(StepCode.CONFIRM_REACTION, -2000, reason="hives")
+        now = step(StepCode.CONFIRM_REACTION, 20)
+        assert told(earlier, now)["Earlier reactions"] == f"confirmed {clock(-2000)}: hives"
+
+    def test_staff_by_what_they_did(self) -> None:
+        assert told()["Staff"] == "started by nurse-1; checked by nurse-1 and nurse-2"
+
+    def test_the_ward_by_its_record(self) -> None:
+        place = LocationRecord(
+            identifiers=(Identifier("places", "LARCH"),), name="Larch, bay 2", contact="4417"
+        )
+        there = step(StepCode.INTERRUPT, 16, location=Ref(kind="Location", id="l1"))
+        lines = told(fact(place, "Location/l1"), there)
+        assert (lines["Ward"], lines["Call back"]) == ("Larch, bay 2", "4417")
+        unknown = Ref(kind="Location", identifier=Identifier("places", "ELM"))
+        assert told(step(StepCode.INTERRUPT, 16, location=unknown))["Ward"] == "ELM"
+
+    def test_a_clerical_error_puts_identity_in_doubt(self) -> None:
+        """The laboratory's own check: another patient may be at risk, until it says otherwise."""
+        story = Story().at(15, vitals(15, **FEVER)).at(20, step(StepCode.CLERICAL_ERROR, 20))
+        assert story.event(NOTICE).another_patient is True
+        story.at(25, step(StepCode.CLERICAL_OK, 25))
+        assert story.event(NOTICE).another_patient is False
+
+    def test_only_units_of_the_last_day(self) -> None:
+        """An episode of days: suspects run, or ended within 24 h before the onset."""
+        early = -60 * 30
+        second = (
+            a_unit("BiologicallyDerivedProduct/u2", unit=OTHER),
+            a_start("Task/start2", start=moment(early), unit=OTHER, bag=a_bag(unit=OTHER)),
+        )
+        over = a_step(StepCode.END, "Task/end2", minute(early + 60), unit=OTHER, bag=None)
+        lately = a_step(StepCode.END, "Task/end2", minute(-60 * 20), unit=OTHER, bag=None)
+        for end, units in ((over, [UNIT.din]), (lately, [OTHER.din, UNIT.din])):
+            story = Story().at(15, *second, end, vitals(15, **FEVER))
+            event = story.event(NOTICE)
+            assert [suspect.unit.key.din for suspect in event.suspects] == units
+            assert (f"Unit {UnitKey(OTHER.din or '', 'E0398').text}" in dict(event.lines)) == (
+                len(units) == 2
+            )
+
+    def test_the_volumes_of_two_units(self) -> None:
+        second = (
+            a_unit("BiologicallyDerivedProduct/u2", unit=OTHER),
+            a_start("Task/start2", start=moment(-60), unit=OTHER, bag=a_bag(unit=OTHER)),
+            a_step(
+                StepCode.END,
+                "Task/end2",
+                minute(-10),
+                unit=OTHER,
+                bag=None,
+                volume_given=Decimal(250),
+            ),
+        )
+        assert told(*second)["Volume given"] == f"{OTHER.din}: 250 mL measured"
+
+
 EVENTS = st.lists(
     st.tuples(
         st.integers(1, 180),
         st.sampled_from(
-            ["well", "warm", "fever", "low", "suspect", "dismiss", "confirm", "accept", "reject"]
+            [
+                *("well", "warm", "fever", "low", "suspect", "dismiss", "confirm"),
+                *("accept", "reject", "complete"),
+            ]
         ),
     ),
     max_size=6,
 )
 
 
+REPLIES = {"accept": "accepted", "reject": "rejected", "complete": "completed"}
+
+
 def happening(number: int, at: int, what: str) -> Fact[Any]:
     signs = {"well": {}, "warm": WARM, "fever": FEVER, "low": {"systolic": "70"}}
     if what in signs:
         return vitals(at, f"Observation/e{number}", **signs[what])
-    if what in ("accept", "reject"):
-        return reply({"accept": "accepted", "reject": "rejected"}[what], at)
+    if what in REPLIES:
+        return reply(REPLIES[what], at)
     codes = {
         "suspect": StepCode.SUSPECT_REACTION,
         "dismiss": StepCode.DISMISS_REACTION,

@@ -4,12 +4,14 @@ import json
 from collections.abc import Iterator
 from datetime import timedelta
 
+import httpx
 import pytest
 
 from service.assessment.desired import Event, Issue, Request
 from service.facts.acts import NoticeEscalated, NoticeWithdrawn
+from service.fhir.own import EMITTED_SYSTEM
 from service.store.port import OutboxRow
-from tests.support.apps import House, Json
+from tests.support.apps import House, Json, issues
 from tests.support.apps import house as opened
 from tests.support.authoring import steps
 from tests.support.authoring.words import at
@@ -114,7 +116,9 @@ class TestTheNotice:
         assert len({row.resource_id for row in rows}) == 1
 
 
-def replied(house: House, status: str, clock: str, release: str = "R5") -> None:
+def replied(
+    house: House, status: str, clock: str, release: str = "R5", source: str = "lab"
+) -> httpx.Response:
     """The laboratory's own copy of a Task of ours, with its status."""
     row = next(
         row for row in rows_of(house, "laboratory", "Task") if "investigate-reaction" in row.key
@@ -124,9 +128,10 @@ def replied(house: House, status: str, clock: str, release: str = "R5") -> None:
         reason = {"text": "no sample has come"}
         task["statusReason"] = {"concept": reason} if release == "R5" else reason
     house.until(moment(clock))
-    answer = house.post("/fhir/r5/Task", task, source="lab")
+    answer = house.post("/fhir/r5/Task", task, source=source, prefer="return=OperationOutcome")
     assert answer.status_code in (200, 201), answer.text
     house.settle()
+    return answer
 
 
 def requests(house: House) -> dict[str, Request]:
@@ -176,6 +181,62 @@ class TestTheLaboratorysReply:
         assert requests(house)["telephone-laboratory"].status == "completed"
 
 
+def warned(answer: httpx.Response) -> list[tuple[str, str]]:
+    """(code, expression) of the warnings in an answer."""
+    found = [one for one in issues(answer) if one["severity"] == "warning"]
+    return [(one["code"], one["expression"][0]) for one in found]
+
+
+class TestWhoMayAnswer:
+    """Only who speaks for the blood bank acknowledges (design: the authority table); what anybody
+    else sends is stored, and who sent it is told that it counts for nothing."""
+
+    def test_the_ward(self, house: House, release: str) -> None:
+        running(house, release)
+        fever(house, release)
+        answer = replied(house, "accepted", "10:25", source="ward")
+        assert warned(answer) == [("forbidden", "Task.identifier")]
+        assert "reply" in {fact.kind for fact in house.stored(token(WREN)).facts}
+        house.until(moment("10:31"))
+        assert requests(house)["telephone-laboratory"].status == "requested"
+
+    def test_the_laboratory(self, house: House, release: str) -> None:
+        running(house, release)
+        fever(house, release)
+        assert warned(replied(house, "accepted", "10:25")) == []
+
+    def test_an_identifier_of_nobodys(self, house: House, release: str) -> None:
+        running(house, release)
+        fever(house, release)
+        row = rows_of(house, "laboratory", "Task")[-1]
+        task = json.loads(row.body) | {"status": "accepted"}
+        for name in (
+            "11111111-2222-4333-8444-555555555555",
+            f"task/{NOTICE}/investigate-reaction/",
+        ):
+            task["identifier"] = [{"system": EMITTED_SYSTEM, "value": name}]
+            answer = house.post(
+                "/fhir/r5/Task", task, source="lab", prefer="return=OperationOutcome"
+            )
+            assert answer.status_code == 201, answer.text
+            assert warned(answer) == [("not-found", "Task.identifier")]
+        house.until(moment("10:31"))
+        assert requests(house)["telephone-laboratory"].status == "requested"
+
+    def test_a_step_that_names_no_notice_of_ours(self, house: House, release: str) -> None:
+        running(house, release)
+        fever(house, release)
+        known = {"identifier": {"system": EMITTED_SYSTEM, "value": "nobody"}}
+        plain = with_fields(steps.step("acknowledge", "ACK-1", WREN, "10:25"), input=[])
+        done = with_inputs(plain, {"notice": ("Reference", known)})
+        house.until(moment("10:25"))
+        path = f"/fhir/{release.lower()}/Task"
+        answer = house.post(path, done[release], prefer="return=OperationOutcome")
+        assert ("not-found", "Task.input") in warned(answer)
+        house.until(moment("10:31"))
+        assert requests(house)["telephone-laboratory"].status == "requested"
+
+
 class TestACorrection:
     """A mistyped temperature, corrected before and after the laboratory took the notice up."""
 
@@ -203,6 +264,30 @@ class TestACorrection:
         assert requests(house)["basis-changed"].status == "requested"
         keys = {row.key for row in rows_of(house, "laboratory", "Task")}
         assert f"task/{NOTICE}/basis-changed/" in keys
+
+    def test_a_start_in_error_after_the_laboratory_took_it_up(
+        self, house: House, release: str
+    ) -> None:
+        """No unit is left: the event is over, not an error, and a person closes the one Task."""
+        running(house, release)
+        fever(house, release)
+        replied(house, "accepted", "10:25")
+        tell(house, [with_fields(a_start(), status="entered-in-error")], release)
+        house.settle()
+        event = house.emitted(token(WREN))[f"event/{NOTICE}/reaction/"]
+        assert b'"completed"' in event.content
+        assert b'"entered-in-error"' not in event.content
+        last = {row.key: json.loads(row.body) for row in rows_of(house, "laboratory", "Task")}
+        assert last[f"task/{NOTICE}/investigate-reaction/"]["status"] == "requested"
+        assert last[f"task/{NOTICE}/basis-changed/"]["status"] == "requested"
+
+    def test_that_the_returning_fever_leaves_it_alone(self, house: House, release: str) -> None:
+        running(house, release)
+        fever(house, release)
+        self._corrected(house, release)
+        before = [row for row in house.outbox() if NOTICE in row.key]
+        fever(house, release, "10:50")
+        assert [row for row in house.outbox() if NOTICE in row.key] == before
 
     def test_that_the_next_suspicion_has_the_next_name(self, house: House, release: str) -> None:
         running(house, release)

@@ -26,7 +26,7 @@ from service.clock import HandClock, new_id
 from service.facts.acts import Act
 from service.fhir.edge.strict_json import parse
 from service.reconcile.difference import decode
-from service.settings import PartnerSettings, read
+from service.settings import KINDS, PartnerSettings, read
 from service.store.port import Emitted, OutboxRow
 
 BASE = "http://harrow-vale.test"
@@ -40,7 +40,7 @@ PARTNERS = (("chart", "record-system", "R4"), ("laboratory", "blood-bank", "R5")
 # name: (facility, URL prefixes of its own records, kinds of fact it may state)
 SOURCES: dict[str, tuple[str, tuple[str, ...], tuple[str, ...]]] = {
     "ward": (FACILITY, ("https://ward.harrow-vale.example/fhir/",), ()),
-    "lab": (FACILITY, ("https://lab.harrow-vale.example/fhir/",), ()),
+    "lab": (FACILITY, ("https://lab.harrow-vale.example/fhir/",), tuple(sorted(KINDS))),
     "monitor": (FACILITY, (), ("observation",)),
     "elsewhere": ("other-place", (), ()),
 }
