@@ -53,9 +53,13 @@ class Scan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
-    """What was read from the patient's band."""
+    """What was read from the patient's band.
+
+    numbers: a raw scan of ``scans`` and the patient number it holds beside a data identifier.
+    """
 
     scans: tuple[str, ...] = ()
+    numbers: tuple[tuple[str, str], ...] = ()
     identifiers: tuple[Identifier, ...] = ()
     name: PersonName = PersonName()
     birth_date: str | None = None

@@ -76,6 +76,21 @@ class Restriction(StrEnum):
     EMERGENCY = "emergency"
 
 
+# ISBT 128 collection types that say for whom a unit is (ST-001 6.2.2, table 7; E from memory).
+COLLECTED_FOR = {
+    "A": Restriction.AUTOLOGOUS,  # eligible for crossover: the laboratory's decision, not ours
+    "1": Restriction.AUTOLOGOUS,
+    "X": Restriction.AUTOLOGOUS,  # and biohazardous
+    "D": Restriction.DIRECTED,  # eligible for crossover, likewise
+    "2": Restriction.DIRECTED,
+    "4": Restriction.DIRECTED,
+    "5": Restriction.DIRECTED,
+    "E": Restriction.DIRECTED,
+    "G": Restriction.EMERGENCY,
+}
+BIOHAZARDOUS = "X"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
     """An ABO and RhD group.

@@ -5,10 +5,11 @@ byte; an identifier compares with its system; a date that is not a full date mat
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
+from types import MappingProxyType
 from unicodedata import normalize
 
 from service.facts.identity import Identifier, PersonName
@@ -150,15 +151,17 @@ def joined(parts: Iterable[Compared]) -> Compared:
     )
 
 
-def scan_parts(scan: str, patterns: tuple[str, ...]) -> frozenset[str]:
+def scan_parts(
+    scan: str, patterns: tuple[str, ...], numbers: Mapping[str, str] = MappingProxyType({})
+) -> frozenset[str]:
     """What a band scan says: the first group of each pattern that it fits as a whole.
 
-    The whole scan where a pattern has no group, and where there are no patterns; nothing for a scan
-    that fits none of them.
+    The whole scan where a pattern has no group, and where there are no patterns, or then the
+    patient number that it holds; nothing for a scan that fits none of them.
     """
     text = exact(scan)
     if not patterns:
-        return frozenset({text} - {""})
+        return frozenset({exact(numbers.get(scan, text))} - {""})
     fits = [found for p in patterns if (made := _compiled(p)) and (found := made.fullmatch(text))]
     parts = (found.group(1) if found.re.groups else text for found in fits)
     return frozenset(exact(part) for part in parts if part)
@@ -173,7 +176,8 @@ def scan_differs(band: Band, patterns: tuple[str, ...] = ()) -> Compared:
     if not said:
         return Compared()
     numbers = {exact(value) for value in (*said, band.sample_number or "")} - {""}
-    parts = [(scan, scan_parts(scan, patterns)) for scan in band.scans]
+    held = dict(band.numbers)
+    parts = [(scan, scan_parts(scan, patterns, held)) for scan in band.scans]
     strange = [scan for scan, found in parts if not found & numbers and (found or not patterns)]
     if not strange:
         return Compared()
@@ -187,7 +191,8 @@ def scanned(band: Band, systems: frozenset[str], patterns: tuple[str, ...] = ())
 
     Not where any scan is of something else.
     """
-    parts = [scan_parts(scan, patterns) for scan in band.scans]
+    held = dict(band.numbers)
+    parts = [scan_parts(scan, patterns, held) for scan in band.scans]
     if not all(parts) or scan_differs(band, patterns).differs:
         return False
     values = {exact(number.value) for number in band.identifiers if number.system in systems}

@@ -10,7 +10,7 @@ from service.facts.finding import Cited, Finding, Remedy, Stage
 from service.facts.moment import Moment, latest_instant, local_text
 from service.facts.records import UNRECOGNISED, BloodUnit, Issue
 from service.facts.steps import StepCode
-from service.facts.unit import Group, LabelMessage, Restriction
+from service.facts.unit import BIOHAZARDOUS, COLLECTED_FOR, Group, LabelMessage, Restriction
 from service.rules.context import Also, PreStart, Stating
 from service.rules.parents import withdrawn_parent
 from service.rules.planned import planned_end
@@ -181,6 +181,12 @@ def _labelled(pre: PreStart) -> _Fault | None:
         if group.message is not None and group.message not in HARMLESS:
             text = f"The bag's label says: {group.text}."
             return _Fault(reason="label-forbids-use", text=text)
+    if BIOHAZARDOUS in _collections(pre):
+        text = "The bag's product code says: biohazardous."
+        return _Fault(reason="label-forbids-use", text=text)
+    if Restriction.EMERGENCY in _restrictions(pre) and not pre.emergency:
+        text = "The bag's label says: for emergency use only."
+        return _Fault(reason="label-forbids-use", text=text)
     return None
 
 
@@ -315,7 +321,9 @@ def _is_own_on_hand(pre: PreStart, unit: UnitView) -> bool:
         for issue in unit.issues
     )
     gone = unit.started or unit.done(StepCode.RETURN_UNIT, StepCode.DISCARD_UNIT)
-    return any(_autologous(group) for group in groups) and mine and not gone
+    kinds = {COLLECTED_FOR.get(f.body.unit.collection or "") for f in unit.described}
+    own = any(_autologous(group) for group in groups) or Restriction.AUTOLOGOUS in kinds
+    return own and mine and not gone
 
 
 def _autologous(group: Group) -> bool:
@@ -323,7 +331,20 @@ def _autologous(group: Group) -> bool:
 
 
 def _is_restricted(pre: PreStart) -> bool:
-    return any(_autologous(g) or g.restriction is Restriction.DIRECTED for g in _groups(pre))
+    kinds = {Restriction.AUTOLOGOUS, Restriction.DIRECTED}
+    return any(_autologous(g) for g in _groups(pre)) or bool(kinds & _restrictions(pre))
+
+
+def _restrictions(pre: PreStart) -> frozenset[Restriction]:
+    """For whom the unit is, by its group code and by its collection type."""
+    collected = {COLLECTED_FOR.get(kind, Restriction.NONE) for kind in _collections(pre)}
+    return frozenset(collected | {group.restriction for group in _groups(pre)})
+
+
+def _collections(pre: PreStart) -> frozenset[str]:
+    said = [bag.unit.collection for bag in bags(pre)]
+    said += [fact.body.unit.collection for fact in pre.unit.described]
+    return frozenset(kind for kind in said if kind is not None)
 
 
 def _groups(pre: PreStart) -> tuple[Group, ...]:

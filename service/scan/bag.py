@@ -22,7 +22,7 @@ from service.scan.values import (
 
 # What is printed on people, staff and supplies, and never on a bag.
 _NOT_ON_A_BAG = frozenset({"019", "020", "021", "022", "024", "025", "026"})
-_EXPIRY = frozenset({"004", "005"})
+_EXPIRY = frozenset({"004", "005", "031"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +73,7 @@ class _Reading:
             case GroupLabel():
                 self.groups[value.group] = None
                 self.antigens |= dict.fromkeys(value.antigens)
-            case LabelTime() if found.structure in _EXPIRY:
+            case LabelTime() if found.structure in _EXPIRY and value.means == "expiry":
                 self.expiries[value] = None
             case RedCellAntigens():
                 self.antigens |= dict.fromkeys(value.antigens)

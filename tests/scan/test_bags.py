@@ -106,6 +106,14 @@ class TestContradiction:
         if lost:
             assert getattr(bag.unit, lost) is None
 
+    def test_a_flexible_date_is_an_expiry_where_it_says_so(self) -> None:
+        """2.4.31: kind 01 is an expiry, 02 a collection."""
+        bag = read_bag([DIN, PRODUCT, "=(2001202605311530"], zone=ZONE)
+        assert bag.expiry is not None
+        assert bag.expiry.instant == datetime(2026, 5, 31, 15, 30, tzinfo=UTC)
+        assert read_bag([DIN, PRODUCT, "=(2002202605311530"], zone=ZONE).expiry is None
+        assert read_bag([EXPIRY, "=(2001202605311530"], zone=ZONE).faults
+
     def test_two_groups_or_two_expiries(self) -> None:
         bag = read_bag([GROUP, "=%9500", EXPIRY, "&>0212152359"], zone=ZONE)
         assert (bag.group, bag.expiry) == (None, None)

@@ -158,13 +158,14 @@ class Inputs:
         found = self._single(word, "Integer", "PositiveInt", "UnsignedInt")
         return found[1] if found and isinstance(found[1], int) else None
 
-    def date(self, word: str) -> str | None:
-        """A calendar date as text, as it was sent; partial dates included."""
+    def date(self, word: str, *scanned: str) -> str | None:
+        """A calendar date as text, as it was sent, partial or not; ``scanned``: read besides."""
         held = [(k, v) for k, v in self._every(word, "Date", "String") if isinstance(v, str)]
         for kind, value in held:
             if kind == "Date":
                 self._reader.moment_of(value, "input.value")
-        return self._beside(word, dict.fromkeys(v.strip() for _, v in held if v.strip()))
+        said = [v.strip() for _, v in held if v.strip()]
+        return self._beside(word, dict.fromkeys((*said, *scanned)))
 
     def moment(self, word: str) -> Moment | None:
         """A date or time; one without a zone refuses the Task. Of several the worse."""

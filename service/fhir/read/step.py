@@ -13,6 +13,7 @@ from service.fhir.read.datatypes import codings, one, text_of, wording
 from service.fhir.read.inputs import Inputs, code_of
 from service.fhir.read.which_unit import unit_ref
 from service.scan.bag import Typed, read_bag
+from service.scan.band import read_band_scans
 from service.scan.keyed import read_product, read_typed_din
 
 # Steps that are done to one bag, and so must say which.
@@ -226,11 +227,13 @@ def _bag(reader: Reader, inputs: Inputs) -> BagLabel | None:
 def _band(inputs: Inputs) -> Band | None:
     if not inputs.sent(*BAND):
         return None
+    scanned = read_band_scans(inputs.raws("band-scan"))
     return Band(
-        scans=inputs.raws("band-scan"),
+        scans=scanned.scans,
+        numbers=scanned.numbers,
         identifiers=inputs.identifiers("band-identifier"),
         name=PersonName(family=inputs.text("band-family"), given=inputs.text("band-given")),
-        birth_date=inputs.date("band-birth-date"),
+        birth_date=inputs.date("band-birth-date", *scanned.birth_dates),
         sample_number=inputs.text("band-sample-number"),
         read_aloud=inputs.flag("read-aloud-match"),
     )

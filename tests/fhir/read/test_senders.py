@@ -327,3 +327,28 @@ class TestPanelsWithoutTimesInside:
         panel = {k: v for k, v in whole.items() if k != "component"} | {"hasMember": held}
         told = bed.last(same(panel), bed.check("10:10", "10:14"))
         assert "PRE-11" not in told.rules
+
+
+class TestBandsInIsbt128:
+    """band-scan is raw, data identifiers included: structures 024 and 025 of a band."""
+
+    @pytest.mark.parametrize(
+        ("scans", "word"),
+        [
+            (["&#0107{number}"], "no-objection"),
+            (["&#0107{number}", "=#0119610412"], "no-objection"),
+            (["=+02000&#0107{number}=#0119610412"], "no-objection"),
+            (["&#01070061002"], "refuse"),
+            (["&#0107{number}", "=#0119610413"], "refuse"),
+            (["&#0707{number}"], "refuse"),
+        ],
+    )
+    def test_each(self, bed: Bed, scans: list[str], word: str) -> None:
+        ready(bed)
+        made = with_inputs(bed.check(), {"band-scan": None})
+        more = [
+            {"type": own("step-input", "band-scan"), "valueString": raw.format(number=WREN.number)}
+            for raw in scans
+        ]
+        sent = {r: one | {"input": [*one["input"], *more]} for r, one in made.items()}
+        assert bed.last(sent).word == word
