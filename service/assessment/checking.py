@@ -60,6 +60,8 @@ class Judgement:
     @property
     def verdict(self) -> Verdict:
         """The gravest finding that nobody with the right to has accepted."""
+        if not self.authorised and self.acknowledged is None:
+            return gravest(self.notable)
         accepted = {rule for rule, _ in self.authorised}
         standing = [
             finding
@@ -91,19 +93,24 @@ def judge(
     start: Fact[Step] | None = None,
 ) -> Judgement:
     """All pre-start rules on one unit at one instant."""
-    pre = _before(bench, unit, at, stage, check, start)
-    found = _found(bench, pre)
-    step = start if stage is Stage.START else check
+    found = _remembered(bench, unit, at, stage, check, start)
+    authorised: tuple[tuple[str, Fact[Step]], ...] = ()
+    acknowledged = None
+    if found is None or found.acceptable:
+        pre = _before(bench, unit, at, stage, check, start)
+        found = found or _asked(bench, pre)
+        authorised = _authorised(pre, found.notable)
+        acknowledged = _acknowledged(pre, found.notable)
     return Judgement(
-        step=step,
+        step=start if stage is Stage.START else check,
         check=check,
         unit=unit,
         stage=stage,
         at=at,
         findings=found.all,
         notable=found.notable,
-        authorised=_authorised(pre, found.notable),
-        acknowledged=_acknowledged(pre, found.notable),
+        authorised=authorised,
+        acknowledged=acknowledged,
     )
 
 
@@ -131,23 +138,40 @@ def _before(
     )
 
 
-def _found(bench: Bench, pre: PreStart) -> Found:
-    """What the rules find, gravest first; remembered where nothing that bears on it changed."""
+def _remembered(
+    bench: Bench,
+    unit: UnitView,
+    at: datetime,
+    stage: Stage,
+    check: Fact[Step] | None,
+    start: Fact[Step] | None,
+) -> Found | None:
+    """What was found before, where nothing that bears on it changed."""
     if bench.memory is None or bench.standing is None:
-        return _asked(pre)
-    about = (fact.key if fact else None for fact in (pre.check, pre.start))
-    unit = pre.unit.key.text if pre.unit.key else None
-    key = bench.standing.key(pre.at, pre.stage.value, unit, *about)
-    held = bench.memory.get(key, pre.at)
-    if held is None:
-        held = _asked(pre)
-        bench.memory.put(key, pre.at, held)
-    return held
+        return None
+    return bench.memory.get(_key(bench.standing, unit, at, stage, check, start), at)
 
 
-def _asked(pre: PreStart) -> Found:
-    found = [finding for rule in RULES for finding in rule(pre)]
-    return Found.of(sorted(found, key=_gravest_first))
+def _key(
+    standing: Standing,
+    unit: UnitView,
+    at: datetime,
+    stage: Stage,
+    check: Fact[Step] | None,
+    start: Fact[Step] | None,
+) -> str:
+    about = (fact.key if fact else None for fact in (check, start))
+    return standing.key(at, stage.value, unit.key.text if unit.key else None, *about)
+
+
+def _asked(bench: Bench, pre: PreStart) -> Found:
+    """What the rules find, gravest first; remembered for the next time."""
+    every = [finding for rule in RULES for finding in rule(pre)]
+    found = Found.of(sorted(every, key=_gravest_first))
+    if bench.memory is not None and bench.standing is not None:
+        key = _key(bench.standing, pre.unit, pre.at, pre.stage, pre.check, pre.start)
+        bench.memory.put(key, pre.at, found)
+    return found
 
 
 def orders_behind(

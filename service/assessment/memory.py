@@ -16,28 +16,35 @@ import msgspec
 from service.facts.acts import NoticeRaised, NoticeWithdrawn
 from service.facts.case import Case
 from service.facts.fact import Fact
-from service.facts.finding import Finding
+from service.facts.finding import Finding, Verdict
 from service.facts.records import LabResult, Sign, Vitals
 from service.policy.policy import Policy, Site
 
 MONITORED = (Vitals, Sign, LabResult)
 MOST = 16  # judgements that are kept of one case, the latest
 
+ACCEPTABLE = frozenset({Verdict.CAUTION, Verdict.AUTHORISE})
+
 _ENCODER = msgspec.json.Encoder()
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The findings of one judgement, gravest first. ``notable``: those that were not simply met."""
+    """The findings of one judgement, gravest first. ``notable``: those that were not simply met.
+
+    acceptable: some of them a person may authorise or acknowledge.
+    """
 
     all: tuple[Finding, ...]
     notable: tuple[Finding, ...]
+    acceptable: bool
 
     @classmethod
     def of(cls, findings: Iterable[Finding]) -> "Found":
         """Findings with the notable ones picked out."""
         every = tuple(findings)
-        return cls(every, tuple(f for f in every if f.verdict is None or f.verdict > 0))
+        notable = tuple(f for f in every if f.verdict is None or f.verdict > 0)
+        return cls(every, notable, any(f.verdict in ACCEPTABLE for f in notable))
 
 
 class Memory:

@@ -1,7 +1,7 @@
 """Tasks: reminders to the ward, and what the blood bank is asked or told besides a notice."""
 
-from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import Any
 
 from service.assessment.checking import Bench, orders_behind
 from service.assessment.course import Course
@@ -82,8 +82,9 @@ def of_emergency(bench: Bench, courses: tuple[Course, ...]) -> tuple[Desired, ..
     if began is None:
         return ()
     due = began + bench.policy.row("emergency-statement", began).span
-    request = replace(
-        _request(bench, "sign-emergency-statement"),
+    request = _request(
+        bench,
+        "sign-emergency-statement",
         due=moment_at(due),
         requester=declared[0].body.owner,
     )
@@ -110,8 +111,10 @@ def _rolling(bench: Bench, clock: Clock, course: Course) -> list[Desired]:
         return [_task(bench, course, code, status="completed")]
     current = _current(still)
     late = current.overdue
-    request = replace(
-        _request(bench, code, course),
+    request = _request(
+        bench,
+        code,
+        course,
         due=moment_at(current.due),
         priority="urgent" if late else "routine",
         details=(("Set", current.ordinal), *((("State", "overdue"),) if late else ())),
@@ -135,8 +138,10 @@ def _limit(bench: Bench, clock: Clock, course: Course) -> list[Desired]:
         lead: timedelta = bench.policy.row("completion-warning", deadline.due).span
         if not _came(clock, deadline.due - lead, over):
             continue
-        request = replace(
-            _request(bench, "bag-down", course),
+        request = _request(
+            bench,
+            "bag-down",
+            course,
             status="requested" if over is None else "completed",
             due=moment_at(deadline.due),
             priority="stat" if _came(clock, deadline.due, over) else "urgent",
@@ -156,7 +161,7 @@ def _set_change(bench: Bench, clock: Clock, course: Course) -> list[Desired]:
         _desired(
             course,
             "set-change",
-            replace(_request(bench, "set-change", course), due=moment_at(deadline.due)),
+            _request(bench, "set-change", course, due=moment_at(deadline.due)),
             ordinal=deadline.ordinal,
             basis=_origin(course),
         )
@@ -178,8 +183,8 @@ def _next_unit(bench: Bench, clock: Clock, course: Course, reactions: Reactions)
         code = "send-next-unit" if sends else "ask-before-next-unit"
         mine = [order for order in orders if bench.case.mine(order)]
         subject = fact_subject(mine[0]) if mine else course.subject
-        request = replace(_request(bench, code, course), due=None)
-        request = replace(request, owner="blood-bank" if sends else "ward")
+        owner = "blood-bank" if sends else "ward"
+        request = _request(bench, code, course, owner=owner)
         found.append(
             Desired(
                 key=Key("task", subject, code, deadline.ordinal.replace("/", "-")),
@@ -214,8 +219,10 @@ def _disposals(bench: Bench, course: Course) -> list[Desired]:
         back = step.body.code is StepCode.RETURN_UNIT
         code = "expect-returned-unit" if back else "unit-wasted"
         details = (("Reason", step.body.reason),) if step.body.reason else ()
-        request = replace(
-            _request(bench, code, course),
+        request = _request(
+            bench,
+            code,
+            course,
             owner="blood-bank",
             requester=step.body.owner,
             details=details,
@@ -241,7 +248,7 @@ def _implied(bench: Bench, course: Course) -> list[Desired]:
         if implied is not None and finding.verdict not in (None, Verdict.REFUSE):
             code, to = implied
             owner = "blood-bank" if to == BLOOD_BANK else "ward"
-            request = replace(_request(bench, code, course), owner=owner)
+            request = _request(bench, code, course, owner=owner)
             found[code] = _desired(course, code, request, to=to, basis=finding.facts)
     return list(found.values())
 
@@ -277,8 +284,10 @@ WHY = {
 def _telephone(bench: Bench, notice: Notice) -> Desired:
     closed = notice.taken_up is not None
     about = notice.units[-1] if notice.units else None
-    request = replace(
-        _request(bench, "telephone-laboratory", about),
+    request = _request(
+        bench,
+        "telephone-laboratory",
+        about,
         status="completed" if closed else "requested",
         priority="stat",
         group=notice.raised.notice,
@@ -297,7 +306,8 @@ def _telephone(bench: Bench, notice: Notice) -> Desired:
     )
 
 
-def _request(bench: Bench, code: str, course: Course | None = None) -> Request:
+def _request(bench: Bench, code: str, course: Course | None = None, **said: Any) -> Request:
+    """A request about a course or the case; said: fields of its own."""
     unit = course.unit if course is not None else None
     return Request(
         code=code,
@@ -307,13 +317,13 @@ def _request(bench: Bench, code: str, course: Course | None = None) -> Request:
         unit=unit_shown(unit) if unit is not None else None,
         focus=procedure_key(unit) if unit is not None and unit.started else None,
         orders=order_refs(orders_behind(bench, unit)) if unit is not None else (),
+        **said,
     )
 
 
 def _task(bench: Bench, course: Course, code: str, *, status: str) -> Desired:
-    return _desired(
-        course, code, replace(_request(bench, code, course), status=status), basis=_origin(course)
-    )
+    request = _request(bench, code, course, status=status)
+    return _desired(course, code, request, basis=_origin(course))
 
 
 def _desired(

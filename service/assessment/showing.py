@@ -7,6 +7,7 @@ from service.facts.case import Case, UnitView
 from service.facts.fact import Fact
 from service.facts.identity import Identifier, PersonName, Ref
 from service.facts.moment import Moment
+from service.facts.once import once
 from service.facts.records import LocationRecord, Order, PatientRecord
 from service.facts.steps import Step
 from service.policy.policy import Site
@@ -14,13 +15,22 @@ from service.policy.policy import Site
 
 def patient_shown(case: Case, site: Site) -> Ref:
     """The patient by the facility's first identity-bearing number, with the name as display."""
-    records = [fact.body for fact in case.of(PatientRecord)]
-    numbers = [number for record in records for number in record.identifiers]
-    if not numbers:
-        numbers = [Identifier(*alias.split("|", 1)) for alias in case.aliases if "|" in alias]
-    chosen = min(numbers, key=lambda number: _preference(number, site), default=None)
-    names = sorted(name_text(name) for record in records for name in record.names)
-    return Ref(kind="Patient", identifier=chosen, display=names[0] if names else None)
+    chosen = min(_numbers(case), key=lambda number: _preference(number, site), default=None)
+    return Ref(kind="Patient", identifier=chosen, display=_name(case))
+
+
+@once
+def _numbers(case: Case) -> tuple[Identifier, ...]:
+    recorded = [number for fact in case.of(PatientRecord) for number in fact.body.identifiers]
+    if recorded:
+        return tuple(recorded)
+    return tuple(Identifier(*alias.split("|", 1)) for alias in case.aliases if "|" in alias)
+
+
+@once
+def _name(case: Case) -> str | None:
+    names = (name_text(name) for fact in case.of(PatientRecord) for name in fact.body.names)
+    return min(names, default=None)
 
 
 def name_text(name: PersonName) -> str:
@@ -28,6 +38,7 @@ def name_text(name: PersonName) -> str:
     return ", ".join(part for part in (name.family, name.given) if part)
 
 
+@once
 def unit_shown(unit: UnitView) -> UnitShown | None:
     """The unit as its producers describe it; the last description that says something wins."""
     if unit.key is None:
@@ -75,12 +86,18 @@ def step_ref(step: Step) -> Ref | None:
 
 def place_of(case: Case, unit: UnitView | None = None) -> Ref | None:
     """Where the patient is: the location of the latest step, else where the unit was sent."""
-    located = [step.body.location for step in case.steps if step.body.location is not None]
-    if located:
-        return located[-1]
+    located = _located(case)
+    if located is not None:
+        return located
     issues = unit.issues if unit is not None else ()
     sent = [issue.body.destination for issue in issues if issue.body.destination is not None]
     return sent[-1] if sent else None
+
+
+@once
+def _located(case: Case) -> Ref | None:
+    places = (step.body.location for step in reversed(case.steps))
+    return next((place for place in places if place is not None), None)
 
 
 def callback_of(case: Case, place: Ref | None) -> str | None:

@@ -60,7 +60,7 @@ class UnitView:
 
     def done(self, *codes: StepCode) -> tuple[Fact[Step], ...]:
         """The unit's steps of these codes, in clinical order."""
-        return tuple(fact for fact in self.steps if fact.body.code in codes)
+        return tuple([fact for fact in self.steps if fact.body.code in codes])
 
     @cached_property
     def started(self) -> Fact[Step] | None:
@@ -249,7 +249,11 @@ class Case:
 
     def fact(self, key: str) -> Fact[Any] | None:
         """The fact in force under a key."""
-        return next((fact for fact in self.facts if fact.key == key), None)
+        return self._by_key.get(key)
+
+    @cached_property
+    def _by_key(self) -> dict[str, Fact[Any]]:
+        return {fact.key: fact for fact in self.facts}
 
     def as_told(self, instant: datetime, kinds: tuple[type[Any], ...]) -> "Case":
         """The case as it had been told by an instant, of these kinds of fact only.

@@ -212,6 +212,8 @@ def _at(
     if held is None:
         raise NoRow(key)
     days, rows = held
+    if len(rows) == 1:
+        return rows[0]
     return rows[max(bisect_right(days, instant), 1) - 1]
 
 
