@@ -27,6 +27,7 @@ from service.fhir.search import values_of
 from service.policy.policy import Site
 from service.reconcile.identify import Target, check_version, content_key, digest, target
 from service.reconcile.intake import Caller, Entry, Intake, Outcome
+from service.reconcile.mentions import refuse_two_patients
 from service.reconcile.people import Grouping, group, patients_of, record_tokens
 from service.reconcile.reading import Look
 from service.reconcile.references import URL_SYSTEM, Resolver, identifiers_in
@@ -42,7 +43,7 @@ from service.store.port import (
 )
 
 FAR_FUTURE = timedelta(hours=24)
-STAFF = frozenset({"Practitioner", "PractitionerRole"})
+PEOPLE = frozenset({"Patient", "Practitioner", "PractitionerRole"})
 
 
 @dataclass(slots=True, kw_only=True)
@@ -227,8 +228,8 @@ class Planner:
                 resolver.local[entry.full_url] = (entry.type, one.id)
             resolver.known.add(f"{entry.type}/{one.id}")
             resolver.identifiers[f"{entry.type}/{one.id}"] = _first_identifier(entry)
-            if entry.type in STAFF:
-                resolver.staff[f"{entry.type}/{one.id}"] = (intake.release, entry.resource)
+            if entry.type in PEOPLE:
+                resolver.people[f"{entry.type}/{one.id}"] = (intake.release, entry.resource)
             found[n] = one
         return [found[n] for n in sorted(found)]
 
@@ -247,8 +248,10 @@ class Planner:
         resource = known.rewritten(_without_ours(plain), path)
         resource = without_our_stamp(resource, found.head)
         waits_for = tuple(dict.fromkeys(url for url, _ in resolver.waiting[waiting:]))
-        context = self.look.context(resolver, self.sites[intake.caller.facility])
-        reading = read(resource, intake.release, context)
+        site = self.sites[intake.caller.facility]
+        if not known.lenient:
+            refuse_two_patients(resource, resolver, site, path)
+        reading = read(resource, intake.release, self.look.context(resolver, site))
         if reading.problems:
             raise BadInput(reading.status, *_prefixed(reading.problems, path))
         reading = replace(reading, stamp=effective(reading.stamp, resource, entry, found.head, now))

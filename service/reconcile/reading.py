@@ -37,7 +37,7 @@ class Look:
         if ref.id is None:
             return None
         plain = ReadContext(zone=site.zone, codes=self.codes, resolve=resolver.ref)
-        sent = resolver.staff.get(ref.local or "")
+        sent = resolver.people.get(ref.local or "")
         if sent is not None:
             look = replace(resolver, waiting=[], lenient=True)
             release, resource = sent[0], look.rewritten(sent[1], ref.kind)

@@ -18,7 +18,7 @@ class Resolver:
     """Turns the references of one request into ours.
 
     local: bundle fullUrl -> (type, our id). known: resources that this request itself stores.
-    staff: what this request says of staff, ``Type/id`` -> (release, resource as it was sent).
+    people: what this request says of patients and staff, ``Type/id`` -> (release, resource).
     waiting: registered URLs that nobody has sent yet, (url, type). lenient: what is not known
     stays as it was sent instead of being refused.
     """
@@ -29,7 +29,7 @@ class Resolver:
     local: dict[str, tuple[str, str]] = field(default_factory=dict)
     known: set[str] = field(default_factory=set)
     identifiers: dict[str, Identifier | None] = field(default_factory=dict)
-    staff: dict[str, tuple[str, dict[str, Any]]] = field(default_factory=dict)
+    people: dict[str, tuple[str, dict[str, Any]]] = field(default_factory=dict)
     waiting: list[tuple[str, str]] = field(default_factory=list)
     lenient: bool = False
 
@@ -143,7 +143,7 @@ class Resolver:
         """Our ids of the staff in this very request that bear an identifier."""
         return {
             name.partition("/")[2]
-            for name, (_, resource) in self.staff.items()
+            for name, (_, resource) in self.people.items()
             if name.partition("/")[0] == type_name and given in identifiers_in(resource)
         }
 

@@ -4,10 +4,10 @@ from service.facts.finding import Finding
 from service.facts.identity import Identifier
 from service.facts.once import once
 from service.facts.records import PatientRecord
-from service.facts.steps import Band
+from service.facts.steps import Band, CompatibilityLabel
 from service.policy.policy import VERDICTS
 from service.rules.context import Also, PreStart, Stating
-from service.rules.identity_match import band_side, scan_parts
+from service.rules.identity_match import Side, band_side, label_side, scan_parts
 from service.rules.recipient import is_temporary
 
 
@@ -90,7 +90,21 @@ def unidentified(pre: PreStart) -> tuple[Finding, ...]:
 
 def was_read(band: Band | None) -> bool:
     """True when anything was read from the band."""
-    return band is not None and bool(band.scans or band_side(band).texts or band.identifiers)
+    return band is not None and bool(band.scans or band.identifiers or band_side(band).texts)
+
+
+@once
+def read_band(pre: PreStart) -> Side:
+    """What was read from the band; nothing where none was."""
+    band = pre.check.body.band if pre.check is not None else None
+    return band_side(band or Band())
+
+
+@once
+def read_label(pre: PreStart) -> Side:
+    """What was read from the compatibility label; nothing where none was."""
+    label = pre.check.body.label if pre.check is not None else None
+    return label_side(label or CompatibilityLabel())
 
 
 @once
@@ -106,12 +120,12 @@ def _known_band(pre: PreStart) -> Band | None:
 def without_unique_number(pre: PreStart) -> bool:
     """The band of somebody unidentified was read, and shows no number that identifies (ID-10)."""
     band = pre.check.body.band if pre.check is not None else None
-    return was_read(band) and not unique_numbers(pre, band) and _only_temporary(pre)
+    return was_read(band) and not unique_numbers(pre) and _only_temporary(pre)
 
 
-def unique_numbers(pre: PreStart, band: Band | None) -> tuple[Identifier, ...]:
+def unique_numbers(pre: PreStart) -> tuple[Identifier, ...]:
     """The numbers on the band that identify a patient."""
-    return band_side(band or Band()).identifying(patient_systems(pre))
+    return read_band(pre).identifying(patient_systems(pre))
 
 
 def band_patterns(pre: PreStart) -> tuple[str, ...]:
@@ -153,9 +167,8 @@ def patient_systems(pre: PreStart) -> frozenset[str]:
 @once
 def _counted(pre: PreStart) -> frozenset[str]:
     """The words of row identifiers-required that the band carries."""
-    band = (pre.check.body.band if pre.check is not None else None) or Band()
     fields = {"birth date": "birth-date"}
-    found = {fields.get(field, field) for field, _ in band_side(band).texts}
-    if unique_numbers(pre, band):
+    found = {fields.get(field, field) for field, _ in read_band(pre).texts}
+    if unique_numbers(pre):
         found.add("identifier")
     return frozenset(found - {"sample number"})

@@ -52,6 +52,9 @@ class Compared:
     missing: tuple[str, ...] = ()
 
 
+NOTHING = Compared()
+
+
 def exact(text: str) -> str:
     """The text as it is compared: NFC, without leading or trailing white space."""
     return text.strip() if text.isascii() else normalize("NFC", text).strip()
@@ -143,7 +146,9 @@ def compare_records(read: Side, records: tuple[Side, ...], systems: frozenset[st
 
 def joined(parts: Iterable[Compared]) -> Compared:
     """Several comparisons as one, each thing said once."""
-    held = tuple(parts)
+    held = [part for part in parts if part.differs or part.missing]
+    if len(held) < 2:
+        return held[0] if held else NOTHING
     return Compared(
         differs=tuple(dict.fromkeys(field for part in held for field in part.differs)),
         shown=tuple(dict.fromkeys(pair for part in held for pair in part.shown)),
@@ -174,13 +179,13 @@ def scan_differs(band: Band, patterns: tuple[str, ...] = ()) -> Compared:
     """
     said = [number.value for number in band.identifiers]
     if not said:
-        return Compared()
+        return NOTHING
     numbers = {exact(value) for value in (*said, band.sample_number or "")} - {""}
     held = dict(band.numbers)
     parts = [(scan, scan_parts(scan, patterns, held)) for scan in band.scans]
     strange = [scan for scan, found in parts if not found & numbers and (found or not patterns)]
     if not strange:
-        return Compared()
+        return NOTHING
     shown = [("scan of the band", scan) for scan in strange]
     shown += [("number on the band", value) for value in said]
     return Compared(differs=("band scan",), shown=tuple(shown))
@@ -233,7 +238,7 @@ def _numbers_alike(band: Side, label: Side, systems: frozenset[str]) -> Compared
     unlike = {system for system in common if mine[system] != theirs[system]}
     if not lacking and not common & systems:
         unlike |= (mine.keys() | theirs.keys()) & systems
-    return joined((Compared(missing=lacking), _unequal((band, label), unlike)))
+    return _numbers(lacking, (band, label), unlike)
 
 
 def _numbers_held(read: Side, record: Side, systems: frozenset[str]) -> Compared:
@@ -244,7 +249,13 @@ def _numbers_held(read: Side, record: Side, systems: frozenset[str]) -> Compared
     unlike = {system for system in common if not mine[system] <= theirs[system]}
     if not lacking and not common & systems:
         unlike |= (mine.keys() | theirs.keys()) & systems
-    return joined((Compared(missing=lacking), _unequal((read, record), unlike)))
+    return _numbers(lacking, (read, record), unlike)
+
+
+def _numbers(lacking: tuple[str, ...], sides: tuple[Side, ...], unlike: set[str]) -> Compared:
+    if not lacking and not unlike:
+        return NOTHING
+    return joined((Compared(missing=lacking), _unequal(sides, unlike)))
 
 
 def _numbers_known(read: Side, records: tuple[Side, ...], systems: frozenset[str]) -> Compared:
@@ -257,7 +268,7 @@ def _numbers_known(read: Side, records: tuple[Side, ...], systems: frozenset[str
         if exact(number.value) not in known.get(number.system, ())
     ]
     if not strange or not held:
-        return Compared()
+        return NOTHING
     pairs = [(f"identifier on the {read.where}", number.token) for number in strange]
     pairs += [(f"identifier on the {records[0].where}", number.token) for number in held]
     return Compared(differs=("identifier",), shown=(*pairs, *_characters(pairs)))
@@ -270,7 +281,7 @@ def _without_number(sides: tuple[Side, ...], systems: frozenset[str]) -> tuple[s
 
 def _unequal(sides: tuple[Side, ...], systems: set[str]) -> Compared:
     if not systems:
-        return Compared()
+        return NOTHING
     pairs = [
         (f"identifier on the {side.where}", number.token)
         for side in sides
@@ -297,11 +308,11 @@ def _by_system(numbers: Iterable[Identifier]) -> dict[str, set[str]]:
 def _text(one: Side, other: Side, field: str) -> Compared:
     mine, theirs = one.text(field), other.text(field)
     if mine is None:
-        return Compared()
+        return NOTHING
     if theirs is None:
         return Compared(missing=(f"{field} on the {other.where}",))
     if _same(field, _printed(one, field, mine), _printed(other, field, theirs)):
-        return Compared()
+        return NOTHING
     pairs = [(f"{field} on the {one.where}", mine), (f"{field} on the {other.where}", theirs)]
     return Compared(differs=(field,), shown=(*pairs, *_characters(pairs)))
 
@@ -314,6 +325,8 @@ def _same(field: str, one: str, other: str) -> bool:
 
 def _printed(side: Side, field: str, text: str) -> str:
     """The text as the label's printer would print it."""
+    if not side.cuts:
+        return text
     cuts = dict(row.split(":", 1) for row in side.cuts if ":" in row)
     length = cuts.get(field, "")
     return exact(text)[: int(length)] if length.isdecimal() else text

@@ -12,6 +12,8 @@ from service.rules.context import Also, PreStart, Stating
 from service.rules.identity_band import (
     band_patterns,
     patient_systems,
+    read_band,
+    read_label,
     temporary_band,
     was_read,
     without_unique_number,
@@ -19,15 +21,14 @@ from service.rules.identity_band import (
 from service.rules.identity_characters import deceptive
 from service.rules.identity_match import (
     NAMES,
+    NOTHING,
     Compared,
     Shown,
     Side,
-    band_side,
     compare_label,
     compare_records,
     exact,
     joined,
-    label_side,
     only_on_one,
     record_sides,
     same_name,
@@ -35,6 +36,13 @@ from service.rules.identity_match import (
 )
 from service.rules.recipient import is_temporary
 from service.rules.supplied import is_emergency_stock, issues_by
+
+# Inputs of a check that name the patient.
+NAMING = frozenset(
+    f"{side}-{part}"
+    for side in ("band", "label")
+    for part in ("identifier", "family", "given", "birth-date", "sample-number")
+) | {"band-scan"}
 
 
 def four_ways(pre: PreStart) -> tuple[Finding, ...]:
@@ -46,7 +54,7 @@ def four_ways(pre: PreStart) -> tuple[Finding, ...]:
     check ID-07's.
     """
     say, facts = Stating(pre, "ID-05"), _identity_facts(pre)
-    found = joined((*_by_band(pre), _by_label(pre), _others(pre)))
+    found = joined((*_by_band(pre), _by_label(pre), _others(pre), _unusable(pre)))
     if found.differs:
         text = f"What names the patient differs in {', '.join(dict.fromkeys(found.differs))}."
         reason = "identifier-mismatch" if found.shown else "another-patient"
@@ -87,9 +95,7 @@ def characters(pre: PreStart) -> tuple[Finding, ...]:
 
     A number that bears one was not read as it stands. A name may be spelt so: a note.
     """
-    step = pre.check.body if pre.check is not None else None
-    band, label = (step.band, step.label) if step is not None else (None, None)
-    sides = [*([band_side(band)] if band else []), *([label_side(label)] if label else [])]
+    sides = (read_band(pre), read_label(pre))
     systems, say = patient_systems(pre), Stating(pre, "ID-05")
     numbers = _deceptive(
         (f"identifier on the {side.where}", number.value)
@@ -130,20 +136,19 @@ def _by_band(pre: PreStart) -> tuple[Compared, ...]:
     step = pre.check.body if pre.check is not None else None
     if step is None or step.band is None or not was_read(step.band):
         return ()
-    band = band_side(step.band)
     return (
         _band_and_label(pre, step, step.band),
-        _by_records(pre, band),
+        _by_records(pre, read_band(pre)),
         scan_differs(step.band, band_patterns(pre)),
     )
 
 
 def _band_and_label(pre: PreStart, step: Step, band: Band) -> Compared:
     if is_emergency_stock(pre):
-        return Compared()
+        return NOTHING
     if step.label is None:
         return Compared(missing=("compatibility label",))
-    read, label, systems = band_side(band), label_side(step.label), patient_systems(pre)
+    read, label, systems = read_band(pre), read_label(pre), patient_systems(pre)
     found = compare_label(read, label, systems, _rendering(pre))
     if not temporary_band(pre, band):
         return found
@@ -154,8 +159,8 @@ def _by_label(pre: PreStart) -> Compared:
     """The label's numbers, and its texts that the band lacks, against the patient's records."""
     step = pre.check.body if pre.check is not None else None
     if step is None or step.label is None or is_emergency_stock(pre):
-        return Compared()
-    band, label = band_side(step.band or Band()), label_side(step.label)
+        return NOTHING
+    band, label = read_band(pre), read_label(pre)
     own = tuple((field, text) for field, text in label.texts if band.text(field) is None)
     return _by_records(pre, replace(label, texts=own), _rendering(pre))
 
@@ -169,13 +174,20 @@ def _by_records(pre: PreStart, read: Side, cuts: tuple[str, ...] = ()) -> Compar
     known = {number.token for record in records for number in record.identifiers}
     numbers = {number.token for number in read.identifying(patient_systems(pre))}
     if temporary_band(pre, band) and numbers and numbers <= known | pre.case.aliases:
-        return Compared()
-    sides = (replace(side, cuts=cuts) for record in records for side in record_sides(record))
-    return compare_records(read, tuple(sides), patient_systems(pre))
+        return NOTHING
+    sides = [side for record in records for side in record_sides(record)]
+    printed = [replace(side, cuts=cuts) for side in sides] if any(cuts) else sides
+    return compare_records(read, tuple(printed), patient_systems(pre))
 
 
 def _rendering(pre: PreStart) -> tuple[str, ...]:
     return pre.policy.row("label-rendering", pre.at).words
+
+
+def _unusable(pre: PreStart) -> Compared:
+    """What was read from band or label and cannot be used might have been another patient's."""
+    lost = pre.check.body.unusable if pre.check is not None else ()
+    return Compared(missing=tuple(f"usable {word}" for word in lost if word in NAMING))
 
 
 def _others(pre: PreStart) -> Compared:

@@ -63,7 +63,7 @@ def emergency_stock(pre: PreStart) -> tuple[Finding, ...]:
         "donation number on the bag": read_bag(pre).unit.din,
         "expiry": _expiry(pre),
         "appearance": step.appearance,
-        "identifier on the band": unique_numbers(pre, step.band),
+        "identifier on the band": unique_numbers(pre),
     }
     lacking = tuple(name for name, value in said.items() if not value)
     if unit.abo not in (None, "O") or unit.component is not Component.RED_CELLS:

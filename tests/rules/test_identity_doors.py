@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
-from tests.support.apps import Json, house
+from tests.support.apps import Json, house, problem
 from tests.support.authoring import resources
+from tests.support.authoring.scene import bundle
 from tests.support.authoring.words import (
     HOSPITAL,
     LARK,
@@ -144,6 +145,26 @@ class TestTheRightPatient:
         answer, rules = told(check, release, both, *rest)
         assert (answer, rules["ID-05"]) == ("refuse", "refuse")
 
+    @pytest.mark.parametrize(
+        ("word", "kind", "value"),
+        [
+            ("band-identifier", "Identifier", {"value": PIKE.number}),
+            ("label-identifier", "Identifier", {"value": PIKE.number}),
+            ("band-family", "Integer", 7),
+            ("band-birth-date", "Boolean", True),
+        ],
+    )
+    def test_something_read_besides_that_cannot_be_used(
+        self, release: str, word: str, kind: str, value: Any
+    ) -> None:
+        """A number without its system might be another patient's."""
+        check = deepcopy(a_check())
+        added = given(a_check(), word, kind, value)
+        for task, more in zip(check.values(), added.values(), strict=True):
+            task["input"].append(more["input"][-1])
+        answer, rules = told(check, release)
+        assert (answer, rules["ID-05"]) == ("refuse", "refuse")
+
     def test_a_name_that_only_looks_equal(self, release: str) -> None:
         check = given(a_check(), "label-family", "String", "\u0410shgrove")
         answer, rules = told(check, release)
@@ -195,6 +216,74 @@ def with_element(issue: Json, element: str, value: str | None) -> Json:
     plain = issue | ({element: value} if element in issue else {})
     plain |= {"extension": kept} if kept else {}
     return {name: held for name, held in plain.items() if held is not None}
+
+
+@BOTH
+class TestOneReferenceTwoPatients:
+    """Design 4: a reference whose id is one patient's and whose identifier another's names nobody
+    for certain, and is refused like an issue that names two patients."""
+
+    def sent(
+        self, release: str, value: str, *, system: str = "patient", link: bool = False
+    ) -> tuple[int, str]:
+        """How a check is answered whose patient is our id of the one and a number beside it."""
+        first, *rest = ready()
+        if link:
+            other = named("Patient", number("patient", PIKE.number))
+            first = with_fields(first, link=[{"other": other, "type": "seealso"}])
+        with house(at="2027-06-08T09:04:00+00:00") as opened:
+            entries = tell(opened, [*admission(PIKE), first, *rest], release)
+            (own_id,) = [
+                held["id"]
+                for held in (entry["resource"] for entry in entries)
+                if held["resourceType"] == "Patient" and held["birthDate"] == WREN.born
+            ]
+            who = {"reference": f"Patient/{own_id}", "identifier": number(system, value)}
+            step = with_fields(a_check(), **{"for": who})
+            answer = opened.post(f"/fhir/{release.lower()}/Task", step[release])
+            if answer.status_code != 422:
+                return answer.status_code, ""
+            status, code, place = problem(answer)
+            assert PIKE.number not in answer.text
+            return status, f"{code} {place}"
+
+    @pytest.mark.parametrize("value", [PIKE.number, "0099102"])
+    def test_another_number_is_refused(self, release: str, value: str) -> None:
+        assert self.sent(release, value) == (422, "business-rule Task.for")
+
+    def test_the_patients_own_number_is_not(self, release: str) -> None:
+        assert self.sent(release, WREN.number)[0] == 201
+
+    def test_a_number_that_may_be_several_peoples_is_not(self, release: str) -> None:
+        assert self.sent(release, "0099102", system="insurance")[0] == 201
+
+    def test_a_number_in_a_system_that_the_record_has_none_of_is_not(self, release: str) -> None:
+        assert self.sent(release, "T-9", system="temporary")[0] == 201
+
+    def test_the_number_of_a_joined_record_is_not(self, release: str) -> None:
+        assert self.sent(release, PIKE.number, link=True)[0] == 201
+
+    def test_a_patient_of_the_same_transaction(self, release: str) -> None:
+        wrong = deepcopy(ready()[0])
+        issue = resources.issue(WREN, BAG, order_of(WREN), "09:50")
+        path = f"/fhir/{release.lower()}"
+        for value, status in ((WREN.number, 200), (PIKE.number, 422)):
+            with house(at="2027-06-08T09:04:00+00:00") as opened:
+                sent = bundle([resources.unit(BAG), wrong, issue], release)
+                urn = sent["entry"][1]["fullUrl"]
+                held = sent["entry"][2]["resource"]
+                pointing(held, {"reference": urn, "identifier": number("patient", value)})
+                assert opened.post(path, sent).status_code == status
+
+
+def pointing(issue: Json, who: Json) -> None:
+    """Lets an issue name its patient by a reference."""
+    for name in ("patient", "subject"):
+        if name in issue:
+            issue[name] = who
+    for one in issue.get("extension", []):
+        if one["url"].endswith(".patient"):
+            one["valueReference"] = who
 
 
 def practitioner(worker: Worker, *numbers: Json) -> Both:

@@ -363,6 +363,15 @@ class TestFourWays:
         assert (finding.verdict, finding.known) == (Verdict.REFUSE, False)
         assert (finding.missing, finding.remedy) == ((lacking,), remedy)
 
+    @pytest.mark.parametrize("word", ["band-identifier", "band-family", "label-birth-date"])
+    def test_what_was_read_and_cannot_be_used_is_missing(self, word: str) -> None:
+        finding = checked("ID-05", unusable=(word,))
+        assert (finding.verdict, finding.missing) == (Verdict.REFUSE, (f"usable {word}",))
+        assert finding.remedy is Remedy.RESCAN
+
+    def test_what_names_no_patient_is_another_rules(self) -> None:
+        assert checked("ID-05", unusable=("access-gauge",)).verdict is Verdict.NO_OBJECTION
+
     def test_only_what_the_band_in_use_carries_is_compared(self) -> None:
         """POL-04: every identifier present on the band is compared."""
         finding = checked("ID-05", band=a_band(birth_date=None))
