@@ -3,7 +3,14 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from service.assessment.checking import Bench, Judgement, due_after, judge, judge_check, too_coarse
+from service.assessment.checking import (
+    Bench,
+    Judgement,
+    due_after,
+    judge,
+    judge_check,
+    too_coarse,
+)
 from service.assessment.clock import RecordingClock
 from service.assessment.course import Course, episodes, follow
 from service.assessment.desired import Desired
@@ -11,6 +18,7 @@ from service.assessment.events import near_miss, notice
 from service.assessment.issues import issues, loose_issues
 from service.assessment.memory import Memory, Standing
 from service.assessment.notices import Reactions, react
+from service.assessment.out_of_turn import judge_unnamed
 from service.assessment.procedures import records
 from service.assessment.requests import of_emergency, of_reactions, reminders
 from service.facts.acts import ActBody, NoticeRaised, NoticeWithdrawn
@@ -20,7 +28,7 @@ from service.facts.fact import Fact
 from service.facts.finding import Advice, Finding, Stage
 from service.facts.steps import Step, StepCode
 from service.policy.policy import Policy, Site
-from service.rules import timing
+from service.rules import recording, timing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,27 +154,30 @@ _FALLBACK = datetime.fromisoformat("2025-01-01T00:00:00+00:00")
 
 
 def _judge_loose(bench: Bench) -> tuple[Judgement, ...]:
-    """Checks and starts whose unit was not identified: every unit rule says what is missing."""
+    """Steps whose unit was not identified: every rule about a unit says what is missing."""
     found = []
     for step in bench.case.loose:
-        if step.body.code not in (StepCode.CHECK_UNIT, StepCode.START):
-            continue
-        unit = UnitView(key=None, steps=(step,))
-        starts = step.body.code is StepCode.START
-        if step_finished(step) == EARLIEST:
-            found.append(too_coarse(bench, unit, step, Stage.START if starts else Stage.CHECK))
-            continue
-        found.append(
-            judge(
-                bench,
-                unit,
-                at=step_finished(step),
-                stage=Stage.START if starts else Stage.CHECK,
-                check=None if starts else step,
-                start=step if starts else None,
-            )
-        )
+        if step.body.code in (StepCode.CHECK_UNIT, StepCode.START):
+            found.append(_judge_unknown(bench, step))
+        elif step.body.code in recording.OF_A_UNIT:
+            found.append(judge_unnamed(bench, step))
     return tuple(found)
+
+
+def _judge_unknown(bench: Bench, step: Fact[Step]) -> Judgement:
+    unit = UnitView(key=None, steps=(step,))
+    starts = step.body.code is StepCode.START
+    stage = Stage.START if starts else Stage.CHECK
+    if step_finished(step) == EARLIEST:
+        return too_coarse(bench, unit, step, stage)
+    return judge(
+        bench,
+        unit,
+        at=step_finished(step),
+        stage=stage,
+        check=None if starts else step,
+        start=step if starts else None,
+    )
 
 
 def _answers(

@@ -20,7 +20,6 @@ from service.rules import (
     identity,
     preparation,
     reaction,
-    recording,
     sample,
     timing,
 )
@@ -97,7 +96,7 @@ def judge(
     authorised: tuple[tuple[str, Fact[Step]], ...] = ()
     acknowledged = None
     if found is None or found.acceptable:
-        pre = _before(bench, unit, at, stage, check, start)
+        pre = before(bench, unit, at, stage, check, start)
         found = found or _asked(bench, pre)
         authorised = _authorised(pre, found.notable)
         acknowledged = _acknowledged(pre, found.notable)
@@ -114,7 +113,7 @@ def judge(
     )
 
 
-def _before(
+def before(
     bench: Bench,
     unit: UnitView,
     at: datetime,
@@ -122,6 +121,7 @@ def _before(
     check: Fact[Step] | None,
     start: Fact[Step] | None,
 ) -> PreStart:
+    """What the rules are asked about: one unit at one instant."""
     orders = orders_behind(bench, unit, at)
     return PreStart(
         case=bench.case,
@@ -229,13 +229,13 @@ def due_after(bench: Bench, unit: UnitView, check: Fact[Step]) -> tuple[Deadline
     at = step_finished(check)
     if at == EARLIEST:
         return ()
-    return timing.deadlines_before(_before(bench, unit, at, Stage.CHECK, check, None))
+    return timing.deadlines_before(before(bench, unit, at, Stage.CHECK, check, None))
 
 
 def judge_start(bench: Bench, unit: UnitView) -> Judgement | None:
     """The start of a unit, judged at its own instant; None when it never started.
 
-    What hung it again is for ``judge_again``.
+    What hung it again is judged apart, as out of turn.
     """
     start = unit.started
     if start is None:
@@ -246,59 +246,9 @@ def judge_start(bench: Bench, unit: UnitView) -> Judgement | None:
     return judge(bench, unit, at=step_time(start), stage=Stage.START, check=check, start=start)
 
 
-def judge_again(bench: Bench, unit: UnitView) -> tuple[Judgement, ...]:
-    """What hung a unit that had been hung before, each judged for that and nothing else."""
-    return tuple(_again(bench, unit, step) for step in unit.hung_again)
-
-
-def _again(bench: Bench, unit: UnitView, step: Fact[Step]) -> Judgement:
-    at = step_time(step)
-    if at == EARLIEST:
-        return too_coarse(bench, unit, step, Stage.RUNNING)
-    pre = _before(bench, unit, at, Stage.RUNNING, None, step)
-    found = preparation.hung_again(pre)
-    return Judgement(
-        step=step,
-        check=None,
-        unit=unit,
-        stage=Stage.RUNNING,
-        at=at,
-        findings=found,
-        notable=found,
-    )
-
-
-def judge_astray(bench: Bench, unit: UnitView) -> tuple[Judgement, ...]:
-    """What holds or ends a flow that, as far as is on record, had not begun: one answer for all."""
-    faults = recording.astray(unit)
-    if not faults:
-        return ()
-    steps = [step for alike in faults.values() for step in alike]
-    ats = {step.key: latest_instant(step.body.start, bench.site.zone) for step in steps}
-    found = tuple(
-        finding
-        for fault, alike in faults.items()
-        for finding in recording.out_of_order(
-            unit, fault, alike, bench.policy, ats[alike[0].key] or alike[0].received
-        )
-    )
-    return tuple(
-        Judgement(
-            step=step,
-            check=None,
-            unit=unit,
-            stage=Stage.ENDED,
-            at=ats[step.key] or step.received,
-            findings=found,
-            notable=found,
-        )
-        for step in steps
-    )
-
-
 def too_coarse(bench: Bench, unit: UnitView, step: Fact[Step], stage: Stage) -> Judgement:
     """A step that was not sent to the minute: no rule about it can be judged, so it is refused."""
-    day = latest_instant(step.body.start, bench.site.zone) or step.received
+    day = day_of(bench, step)
     row = bench.policy.rule("ID-07", day)
     finding = Finding(
         rule=row.id,
@@ -323,6 +273,11 @@ def too_coarse(bench: Bench, unit: UnitView, step: Fact[Step], stage: Stage) -> 
         findings=(finding,),
         notable=(finding,),
     )
+
+
+def day_of(bench: Bench, step: Fact[Step]) -> datetime:
+    """When a step was done, by the end of its day where no more was sent."""
+    return latest_instant(step.body.start, bench.site.zone) or step.received
 
 
 def _is_checker(check: Fact[Step], staff: Staff | None) -> bool:

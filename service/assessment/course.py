@@ -5,12 +5,11 @@ from dataclasses import dataclass
 from service.assessment.checking import (
     Bench,
     Judgement,
-    judge_again,
-    judge_astray,
     judge_checks,
     judge_start,
     orders_behind,
 )
+from service.assessment.out_of_turn import judge_again, judge_astray
 from service.facts.case import EARLIEST, UnitView, step_time
 from service.facts.deadline import Clock, Deadline
 from service.facts.finding import Advice, Finding, Screen, Stage, Verdict

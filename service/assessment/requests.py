@@ -22,6 +22,8 @@ from service.facts.finding import Verdict
 from service.facts.moment import at as moment_at
 from service.facts.records import Order
 from service.facts.steps import Step, StepCode
+from service.rules import timing
+from service.rules.returns import DISCARD
 
 WARD = frozenset({To.RECORD_SYSTEM})
 BLOOD_BANK = frozenset({To.BLOOD_BANK})
@@ -218,7 +220,10 @@ def _disposals(bench: Bench, course: Course) -> list[Desired]:
     for step in course.unit.done(StepCode.RETURN_UNIT, StepCode.DISCARD_UNIT):
         back = step.body.code is StepCode.RETURN_UNIT
         code = "expect-returned-unit" if back else "unit-wasted"
-        details = (("Reason", step.body.reason),) if step.body.reason else ()
+        details = (
+            *((("Reason", step.body.reason),) if step.body.reason else ()),
+            *(_not_for_stock(bench, course, step) if back else ()),
+        )
         request = _request(
             bench,
             code,
@@ -229,6 +234,12 @@ def _disposals(bench: Bench, course: Course) -> list[Desired]:
         )
         found.append(_desired(course, code, request, to=BLOOD_BANK, basis=(step.key,)))
     return found
+
+
+def _not_for_stock(bench: Bench, course: Course, step: Fact[Step]) -> tuple[tuple[str, str], ...]:
+    """Why a returned unit is not to be restocked, as the ward was answered."""
+    answer = timing.judge_return(bench.case, course.unit, step, bench.policy, bench.site)
+    return tuple(("Not for stock", f.text) for f in answer if f.returned == DISCARD)
 
 
 # Findings at the start that ask for a follow-up: reason -> (Task code, whom it goes to).

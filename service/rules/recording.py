@@ -10,6 +10,8 @@ from service.policy.policy import VERDICTS, Policy
 
 # Steps that speak of a flow, and so of a start before them.
 FLOWED = (StepCode.INTERRUPT, StepCode.RESUME, StepCode.END)
+# Steps that mean nothing without the unit they were done to.
+OF_A_UNIT = frozenset({*FLOWED, *DOWN})
 
 TEXTS: dict[str, tuple[str, tuple[str, ...]]] = {
     "not-to-the-minute": (
@@ -23,6 +25,10 @@ TEXTS: dict[str, tuple[str, tuple[str, ...]]] = {
     "before-start": (
         "The flow is said to have been held, resumed or ended before the unit was started.",
         ("start", "end"),
+    ),
+    "unit-unknown": (
+        "Which unit this was done to is not known, so that it changes no unit's record.",
+        ("unit",),
     ),
 }
 

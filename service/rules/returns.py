@@ -103,7 +103,7 @@ class _Judge:
     def opened(self) -> tuple[Finding, ...]:
         """A broken seal is never restocked, and an unknown one is taken for broken."""
         started = any(step_time(s) <= self.at for s in self.unit.done(StepCode.START))
-        if started:
+        if started or any(other.at <= self.at for other in self.unit.elsewhere):
             return self._says("TIM-01", "already-spiked", "The unit was started: never restocked.")
         if self.step.body.seal_intact is False:
             return self._says("TIM-01", "seal-broken", "The seal is broken: never restocked.")

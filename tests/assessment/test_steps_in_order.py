@@ -18,12 +18,13 @@ from hypothesis import strategies as st
 from service.assessment.assess import Answer, Assessment, assess
 from service.assessment.clock import RecordingClock
 from service.assessment.course import Course
-from service.assessment.desired import Event, Issue, Key, Procedure
+from service.assessment.desired import Event, Issue, Key, Procedure, Request
 from service.facts.case import Case, OtherStart
 from service.facts.fact import Fact
 from service.facts.finding import Advice, Finding, Remedy
 from service.facts.moment import Moment, at
 from service.facts.steps import Step, StepCode
+from service.facts.unit import UnitRef
 from tests.support.apps import House
 from tests.support.authoring import steps
 from tests.support.bedsides import moment
@@ -371,6 +372,17 @@ class TestAnEndThatCannotBe:
         found = given_unit(end(110), gone)
         assert said(found.answers["Task/end-110"]) == {"REC-03": "without-start"}
 
+    @pytest.mark.parametrize(
+        "code", [StepCode.END, StepCode.INTERRUPT, StepCode.RETURN_UNIT, StepCode.DISCARD_UNIT]
+    )
+    def test_of_a_unit_that_was_not_identified(self, code: StepCode) -> None:
+        lost = step(code, 60, unit=UnitRef(din="A999925123456"))
+        found = given_unit(lost, now=after(65))
+
+        assert said(found.answers[lost.key]) == {"REC-03": "unit-unknown"}
+        assert found.answers[lost.key].word == "caution"
+        assert ended(found) is None
+
     def test_several_are_told_together(self) -> None:
         odd = (end(-5), step(StepCode.INTERRUPT, -8), end(110, start=DAY_ONLY))
         found = given_unit(*odd, now=after(10))
@@ -412,6 +424,33 @@ class TestAStartOfTheSameBagElsewhere:
         assert said(found.answers["Task/start"])["PRE-05"] == "started-elsewhere"
         assert course(found).advice is Advice.STOP
         assert "PRE-05/" in issues(found)
+
+
+class TestWhatTheBloodBankIsTold:
+    """A returned unit that must not be restocked says so where the laboratory reads it."""
+
+    def back(self, **said: Any) -> tuple[tuple[str, str], ...]:
+        found = seen((*some_facts(), back(-12, **said)), after(10))
+        (request,) = (
+            one.content
+            for one in found.desired
+            if isinstance(one.content, Request) and one.content.code == "expect-returned-unit"
+        )
+        return request.details
+
+    def test_within_the_limits_nothing_more(self) -> None:
+        assert self.back(reason="Not needed") == (("Reason", "Not needed"),)
+
+    def test_why_it_is_not_for_stock(self) -> None:
+        assert self.back(seal_intact=False) == (
+            ("Not for stock", "The seal is broken: never restocked."),
+        )
+
+    def test_one_that_was_started_in_another_patient_is_opened(self) -> None:
+        other = (OtherStart(unit=UNIT_KEY, at=after(-25), step="Task/theirs"),)
+        found = seen((*some_facts(), back(-12)), after(10), other)
+        answer = found.answers["Task/return-unit--12"]
+        assert (answer.word, said(answer)) == ("discard", {"TIM-01": "already-spiked"})
 
 
 class TestOneCauseOnePrompt:
@@ -469,6 +508,8 @@ class TestAnyLife:
                 hanging = False
 
         (unit,) = found.courses
+        records = [d.content for d in found.desired if isinstance(d.content, Procedure)]
+        assert all((r.status in ("in-progress", "on-hold")) == hanging for r in records)
         assert (unit.unit.started is not None and unit.unit.ended is None) == hanging
         if hanging and reused:
             assert unit.advice is Advice.STOP
