@@ -12,16 +12,19 @@ import pytest
 from tests.support.apps import Json, house, problem
 from tests.support.authoring import resources
 from tests.support.authoring.scene import bundle
+from tests.support.authoring.steps import step
 from tests.support.authoring.words import (
     HOSPITAL,
     LARK,
     OWN,
     PEMBER,
+    VANE,
     Both,
     Worker,
     named,
     number,
     of_worker,
+    own,
     same,
 )
 from tests.support.worlds import (
@@ -384,3 +387,46 @@ class TestTwoPersons:
         start = with_fields(a_start(), owner=of_role("R-9"))
         _, rules = told(start, release, *ready(), a_check())
         assert rules["ID-21"] == "refuse"
+
+
+@BOTH
+class TestAuthoriser:
+    """Rules 0: the authoriser is neither of the two checkers; persons compare as in ID-21."""
+
+    def started(self, release: str, who: Json, *staff: Both) -> str:
+        """How the start is answered after an unmet requirement was authorised."""
+        reason = {"text": "No CMV negative unit in stock"}
+        allowed = step(
+            "authorise",
+            "AUT-1",
+            WREN,
+            "10:04:30",
+            ("rule", "CodeableConcept", own("rule", "PRE-03")),
+            ("reason", "CodeableConcept", reason),
+            bag=BAG,
+            order=order_of(WREN),
+        )
+        before = [*ready(requirements=("cmv-negative",)), *staff, a_check()]
+        with house(at="2027-06-08T09:04:00+00:00") as opened:
+            assert answered(tell(opened, before, release)[-1]) == "authorise"
+            opened.clock.set(opened.clock.now().replace(minute=6))
+            sent = [with_fields(allowed, owner=who), a_start()]
+            return answered(tell(opened, sent, release)[-1])
+
+    def test_another_person(self, release: str) -> None:
+        assert self.started(release, of_worker(VANE)) == "no-objection"
+
+    @pytest.mark.parametrize("who", [PEMBER, LARK])
+    def test_a_checker(self, release: str, who: Worker) -> None:
+        assert self.started(release, of_worker(who)) == "authorise"
+
+    def test_a_number_that_may_be_a_checkers(self, release: str) -> None:
+        licensed = named("Practitioner", LICENCE)
+        assert self.started(release, licensed) == "authorise"
+        assert self.started(release, licensed, practitioner(PEMBER, LICENCE)) == "authorise"
+        assert self.started(release, licensed, practitioner(VANE, LICENCE)) == "no-objection"
+
+    def test_a_role_that_is_not_known(self, release: str) -> None:
+        assert self.started(release, of_role("R-9")) == "authorise"
+        theirs = role("R-9", of_worker(VANE))
+        assert self.started(release, of_role("R-9"), theirs) == "no-objection"
