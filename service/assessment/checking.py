@@ -3,10 +3,11 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from service.assessment.memory import Found, Memory, Standing
-from service.facts.case import EARLIEST, Case, UnitView, step_finished, step_time
-from service.facts.clinical import changed_after
+from service.facts.case import EARLIEST, Case, UnitView, step_finished, step_time, told_at
+from service.facts.clinical import clinical_time
 from service.facts.deadline import Deadline
 from service.facts.fact import Fact
 from service.facts.finding import Finding, Remedy, Stage, Verdict, gravest
@@ -327,8 +328,7 @@ def _within(pre: PreStart, given: datetime, life: timedelta) -> bool:
 
     While life-threatening it does not lapse before the emergency ends.
     """
-    started = pre.unit.started
-    until = pre.at if pre.stage is Stage.START else step_time(started) if started else None
+    until = _hung_at(pre)
     if until is None:
         return True
     return given <= until and (pre.emergency or until <= given + life)
@@ -341,18 +341,48 @@ def _may_authorise(pre: PreStart, step: Fact[Step], finding: Finding) -> bool:
         return False
     if pre.check is not None and _may_be_checker(pre.check, owner):
         return False
-    rests_on = (pre.case.fact(key) for key in finding.facts)
+    started = pre.start.key if pre.start is not None else None
+    given = step_finished(step)
     return not any(
-        changed_after(fact, step_finished(step)) for fact in rests_on if fact is not None
+        _corrected(pre, fact, given) or (_came(pre, fact, given) and not pre.emergency)
+        for fact in _rests_on(pre, (finding,))
+        if fact.key != started
     )
+
+
+def _hung_at(pre: PreStart) -> datetime | None:
+    """Until when anything bears on what a person accepted: the start, None before it."""
+    if pre.stage is Stage.START:
+        return pre.at
+    return step_time(pre.unit.started) if pre.unit.started is not None else None
+
+
+def _rests_on(pre: PreStart, findings: Iterable[Finding]) -> list[Fact[Any]]:
+    found = (pre.case.fact(key) for finding in findings for key in finding.facts)
+    return [fact for fact in found if fact is not None]
+
+
+def _came(pre: PreStart, fact: Fact[Any], given: datetime) -> bool:
+    """Whether it came true after a person accepted what rests on it, and by the start."""
+    when, until = clinical_time(fact), _hung_at(pre)
+    return when is not None and given < when and (until is None or when <= until)
+
+
+def _corrected(pre: PreStart, fact: Fact[Any], given: datetime) -> bool:
+    """Whether it was corrected in that time; a correction after the start does not reach back."""
+    until = _hung_at(pre)
+    told = (told_at(one) for one in pre.case.history.get(fact.key, (fact,)) if one.version > 1)
+    return any(given < at and (until is None or at <= until) for at in told)
 
 
 def _acknowledged(pre: PreStart, findings: Iterable[Finding]) -> Fact[Step] | None:
     """The step that acknowledged all cautions of the unit as they stand."""
     cautions = [finding for finding in findings if finding.verdict is Verdict.CAUTION]
     for step in pre.unit.done(StepCode.ACKNOWLEDGE_CAUTION):
-        rests_on = [pre.case.fact(key) for caution in cautions for key in caution.facts]
-        moved = (f for f in rests_on if f is not None)
-        if not any(changed_after(fact, step_finished(step)) for fact in moved):
+        given = step_finished(step)
+        if not any(
+            _corrected(pre, fact, given) or _came(pre, fact, given)
+            for fact in _rests_on(pre, cautions)
+        ):
             return step
     return None

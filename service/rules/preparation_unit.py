@@ -155,8 +155,10 @@ def _withdrawn(pre: PreStart) -> _Fault | None:
         word = fact.body.status
         if word in WITHDRAWN and not _is_bookkeeping(pre, fact):
             ask = Remedy.CALL_LABORATORY if word == UNRECOGNISED else None
-            text = WITHDRAWN[word]
-            return _Fault(reason=f"unit-{word}", text=text, facts=(fact.key,), remedy=ask)
+            text, reason = WITHDRAWN[word], f"unit-{word}"
+            if pre.stage is Stage.CHECK and changed_after(fact, pre.at):
+                text, reason = f"{text} It was told after this check.", f"{reason}-since"
+            return _Fault(reason=reason, text=text, facts=(fact.key,), remedy=ask)
     parent = withdrawn_parent(pre)
     if parent is None:
         return None
