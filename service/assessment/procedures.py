@@ -9,7 +9,7 @@ from service.assessment.notices import Notice
 from service.assessment.showing import (
     order_refs,
     patient_shown,
-    place_of,
+    place_given,
     step_ref,
     unit_shown,
 )
@@ -55,7 +55,7 @@ def records(bench: Bench, course: Course, notices: tuple[Notice, ...]) -> tuple[
         start=unit.started.body.start if unit.started else None,
         end=unit.ended.body.start if unit.ended else None,
         performers=_performers(course),
-        location=place_of(bench.case, unit),
+        location=place_given(bench.case, unit),
         check=step_ref(check.body) if check else None,
         checked_at=moment_at(step_finished(check)) if check else None,
         check_answer=_answer_of(course, check) if check else None,
@@ -128,7 +128,8 @@ def _interrupted(unit: UnitView) -> bool:
 
 
 def _reason(unit: UnitView, disposed: tuple[Fact[Step], ...]) -> str | None:
-    for step in (*reversed(disposed), *([unit.ended] if unit.ended else [])):
+    """Why it is in the state it is in: what becomes of the rest of a stopped unit is no reason."""
+    for step in (*([unit.ended] if unit.ended else []), *reversed(disposed)):
         if step.body.reason is not None:
             return step.body.reason
     return None

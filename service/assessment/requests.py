@@ -10,12 +10,13 @@ from service.assessment.notices import Notice, Pending, Reactions
 from service.assessment.procedures import is_running, procedure_key
 from service.assessment.showing import (
     fact_subject,
+    moved,
     order_refs,
     patient_shown,
     place_of,
     unit_shown,
 )
-from service.facts.case import step_time
+from service.facts.case import step_finished, step_time
 from service.facts.deadline import Clock, Deadline
 from service.facts.fact import Fact
 from service.facts.finding import Verdict
@@ -57,6 +58,7 @@ def reminders(
         *_rolling(bench, clock, course),
         *_limit(bench, clock, course),
         *_set_change(bench, clock, course),
+        *_handover(bench, course),
         *_next_unit(bench, clock, course, reactions),
         *_disposals(bench, course),
         *_implied(bench, course),
@@ -170,6 +172,20 @@ def _set_change(bench: Bench, clock: Clock, course: Course) -> list[Desired]:
         for deadline in due
         if is_running(course.unit) and clock.reached(deadline.due)
     ]
+
+
+def _handover(bench: Bench, course: Course) -> list[Desired]:
+    """One Task per unit that runs while the patient moves; a check after the move is its answer.
+
+    A further move asks again (REC-21).
+    """
+    move = moved(bench.case, course.unit) if is_running(course.unit) else None
+    if move is None:
+        return []
+    checks = course.unit.done(StepCode.CHECK_UNIT)
+    again = any(step_finished(check) >= move.since for check in checks)
+    status = "completed" if again else "requested"
+    return [_task(bench, course, "handover-recheck", status=status)]
 
 
 def _next_unit(bench: Bench, clock: Clock, course: Course, reactions: Reactions) -> list[Desired]:

@@ -276,12 +276,16 @@ class DeviceUse:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EncounterRecord:
-    """Where the patient is; ``setting`` is a local word such as theatre or critical-care."""
+    """Where the patient is; ``setting`` is a local word such as theatre or critical-care.
+
+    start: of the encounter. placed: since when the patient is at that location.
+    """
 
     identifiers: tuple[Identifier, ...] = ()
     location: Ref | None = None
     setting: str | None = None
     start: Moment | None = None
+    placed: Moment | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

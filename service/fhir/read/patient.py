@@ -17,6 +17,9 @@ from service.fhir.read.datatypes import (
 
 SAME = frozenset({"seealso", "replaces"})
 OLD = frozenset({"old", "anonymous"})
+# Statuses of an encounter and of its places that do not say where the patient is.
+NOT_THERE = frozenset({"planned", "finished", "discharged", "completed", "discontinued"})
+NOT_YET = frozenset({"planned", "reserved"})
 
 
 def read_patient(reader: Reader) -> tuple[Body, ...]:
@@ -79,13 +82,19 @@ def _links(reader: Reader, kinds: frozenset[str]) -> tuple[Ref, ...]:
 
 
 def read_encounter(reader: Reader) -> tuple[Body, ...]:
-    """Where the patient is: the active place, else the last one listed."""
+    """Where the patient is: the active place, else the last one listed that is no plan.
+
+    An encounter that is planned or over says where the patient will be or was, not is.
+    """
     encounter = reader.resource
     reader.subject = reader.patient("subject")
     reader.retracted = encounter.get("status") in ("entered-in-error", "cancelled")
     places = each(encounter, "location")
     active = [place for place in places if place.get("status") == "active"]
-    place = (active or places or [{}])[-1]
+    listed = [place for place in places if place.get("status") not in NOT_YET]
+    is_there = encounter.get("status") not in NOT_THERE
+    place = ((active or listed or [{}]) if is_there else [{}])[-1]
+    placed = reader.moment(one(place, "period"), "start", "location.period.start")
     start, _ = reader.period(encounter, "actualPeriod")
     kinds = [*each(encounter, "class"), *each(encounter, "type"), *_services(encounter)]
     words = [reader.word("settings", kind, "class") for kind in kinds]
@@ -95,6 +104,7 @@ def read_encounter(reader: Reader) -> tuple[Body, ...]:
             location=reader.ref(one(place, "location"), "Location"),
             setting=next((word for word in words if word), None),
             start=start,
+            placed=placed,
         ),
     )
 

@@ -1,11 +1,12 @@
 """Patient, Encounter, Location, Practitioner, PractitionerRole."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
 from service.facts.identity import Identifier, PersonName, Ref, Staff
-from service.facts.records import StaffRecord
+from service.facts.records import EncounterRecord, StaffRecord
 from tests.support.reading import (
     HOSPITAL,
     Json,
@@ -120,6 +121,33 @@ class TestPlaces:
         assert body(in_r4, "R4") == body(in_r5, "R5")
         assert body(in_r5).location == Ref(kind="Location", id="b")
         assert body(in_r5).setting == "theatre"
+
+    def stay(self, *places: Json, status: str = "in-progress") -> EncounterRecord:
+        encounter = {
+            "resourceType": "Encounter",
+            "status": status,
+            "subject": {"reference": "Patient/p1"},
+            "location": list(places),
+        }
+        read = body(encounter, "R4")
+        assert isinstance(read, EncounterRecord)
+        return read
+
+    def test_a_place_says_since_when(self) -> None:
+        since = {"period": {"start": "2025-06-02T09:40:00Z"}}
+        assert self.stay(self.PLACES[1] | since).placed == at(
+            datetime(2025, 6, 2, 9, 40, tzinfo=UTC)
+        )
+        assert self.stay(self.PLACES[1]).placed is None
+
+    def test_a_place_that_is_only_planned_is_not_where_the_patient_is(self) -> None:
+        done, _, planned = self.PLACES
+        assert self.stay(done, planned).location == Ref(kind="Location", id="a")
+        assert self.stay(planned).location is None
+
+    @pytest.mark.parametrize("status", ["planned", "finished", "discharged", "completed"])
+    def test_nor_is_that_of_an_encounter_to_come_or_over(self, status: str) -> None:
+        assert self.stay(self.PLACES[1], status=status).location is None
 
     def test_a_location_gives_its_telephone(self) -> None:
         telecom = [{"system": "email", "value": "x"}, {"system": "phone", "value": "4455"}]
