@@ -5,15 +5,18 @@ from dataclasses import replace
 from tests.support.authoring import people as who
 from tests.support.authoring.openings import observed, opened
 from tests.support.authoring.people import bag
+from tests.support.authoring.resources import patient, unit
 from tests.support.authoring.scene import (
     BEDSIDE,
+    LABORATORY,
+    RECORD_SYSTEM,
     Scene,
     advance,
     scene,
     send,
 )
-from tests.support.authoring.steps import check, start
-from tests.support.authoring.words import named, number
+from tests.support.authoring.steps import LABEL_INPUTS, check, end, start, step
+from tests.support.authoring.words import VANE, Bag, Both, Json, named, number, own, stamped
 
 
 def dropped_zero() -> Scene:
@@ -89,4 +92,101 @@ def carer() -> Scene:
     )
 
 
-SCENES = (dropped_zero, carer)
+EMERGENCY_RULES = ("COMP-01", "COMP-03", "COMP-15", "ID-10", "ID-13", "ID-37")
+
+
+def unidentified() -> Scene:
+    """Two units of emergency stock for somebody without a name, who is known an hour later."""
+    person, known = who.UNIDENTIFIED, who.KNOWN
+    first, second = bag(30, "O RhD negative"), bag(35, "O RhD negative")
+    place = named("Location", number("location", "emergency"), "Emergency department")
+    bleeding = ("reason", "CodeableConcept", {"text": "Major haemorrhage"})
+    declared = step("declare-emergency", "ST-3001", person, "14:02", bleeding, by=VANE, place=place)
+    allowed = step(
+        "authorise",
+        "ST-3003",
+        person,
+        "14:07",
+        *(("rule", "CodeableConcept", own("rule", rule)) for rule in EMERGENCY_RULES),
+        bleeding,
+        bag=first,
+        by=VANE,
+        place=place,
+    )
+    over = step("end-emergency", "ST-3009", person, "15:10", bleeding, by=VANE, place=place)
+    merged = stamped(patient(person, replaced_by=known), "15:40")
+    return scene(
+        "emergency-stock-for-an-unidentified-patient-who-is-later-known",
+        [
+            send("14:00", RECORD_SYSTEM, "patient", patient(person)),
+            send("14:01", LABORATORY, "stock", unit(first), unit(second)),
+            send("14:02", BEDSIDE, "emergency", declared),
+            send(
+                "14:06",
+                BEDSIDE,
+                "check",
+                _stock_check("ST-3002", first, "14:04", "14:06", place),
+                answer="authorise",
+            ),
+            send("14:07", BEDSIDE, "authorise", allowed),
+            send(
+                "14:08",
+                BEDSIDE,
+                "start",
+                start("ST-3004", person, first, "14:08", None, rate=999, place=place),
+                answer="note",
+            ),
+            send(
+                "14:19",
+                BEDSIDE,
+                "end",
+                end("ST-3005", person, first, "14:19", 281, place=place),
+            ),
+            send(
+                "14:22",
+                BEDSIDE,
+                "second-check",
+                _stock_check("ST-3006", second, "14:20", "14:22", place),
+                answer="note",
+            ),
+            send(
+                "14:23",
+                BEDSIDE,
+                "second-start",
+                start("ST-3007", person, second, "14:23", None, rate=999, place=place),
+                answer="note",
+            ),
+            observed(person, "OB-3001", "14:38", "observations", systolic=104, heart_rate=112),
+            send(
+                "14:40",
+                BEDSIDE,
+                "second-end",
+                end("ST-3008", person, second, "14:40", 279, place=place),
+            ),
+            send("15:10", BEDSIDE, "emergency-over", over),
+            observed(person, "OB-3002", "15:15", "end-observations", systolic=116),
+            send("15:38", RECORD_SYSTEM, "known", patient(known)),
+            send("15:40", RECORD_SYSTEM, "merged", merged),
+            advance("16:00"),
+        ],
+        title="Emergency stock for an unidentified patient who is later known",
+        start="13:55",
+    )
+
+
+def _stock_check(value: str, taken: Bag, began: str, ended: str, place: Json) -> Both:
+    """A check of emergency stock: a band with a number and a name, and no label on the bag."""
+    return check(
+        value,
+        who.UNIDENTIFIED,
+        taken,
+        began,
+        ended,
+        None,
+        out_since=began,
+        leave_out=(*LABEL_INPUTS, "band-birth-date", "band-sample-number"),
+        place=place,
+    )
+
+
+SCENES = (dropped_zero, carer, unidentified)
