@@ -45,6 +45,22 @@ def _at_bedside(person: Person, value: str, clock: str, kind: str, display: str)
     }
 
 
+def encounter(person: Person, value: str, since: str, place: Json, setting: str) -> Both:
+    """Where the patient is, and since when."""
+    inpatient = concept(f"{V2}/v3-ActCode", "IMP", "inpatient encounter")
+    shared: Json = {
+        "resourceType": "Encounter",
+        "identifier": [number("encounter", value)],
+        "status": "in-progress",
+        "type": [own("setting", setting)],
+        "subject": of_person(person),
+        "location": [{"location": place, "status": "active"}],
+    }
+    began = {"start": at(since)}
+    r4 = shared | {"class": inpatient["coding"][0], "period": began}
+    return {"R4": r4, "R5": shared | {"class": [inpatient], "actualPeriod": began}}
+
+
 def blood_set(value: str, most_units: int) -> Both:
     """An administration set, with the number of units its maker allows."""
     kind = own("device", "set")

@@ -1,11 +1,13 @@
 """Scenarios that turn on what is due while units run: observations, sets, places."""
 
 from tests.support.authoring import people as who
-from tests.support.authoring.bedside import blood_set
+from tests.support.authoring.bedside import blood_set, encounter
 from tests.support.authoring.openings import begun, issued, observed, opened
 from tests.support.authoring.people import bag
+from tests.support.authoring.resources import vitals
 from tests.support.authoring.scene import (
     BEDSIDE,
+    RECORD_SYSTEM,
     Line,
     Scene,
     advance,
@@ -13,7 +15,7 @@ from tests.support.authoring.scene import (
     send,
 )
 from tests.support.authoring.steps import change_rate, check, end, start, step
-from tests.support.authoring.words import Bag, Person, named, number
+from tests.support.authoring.words import Bag, Person, amount, named, number
 
 
 def missed() -> Scene:
@@ -103,4 +105,38 @@ def _given(person: Person, taken: Bag, order: str, place: int, clocks: Clocks) -
     return lines
 
 
-SCENES = (missed, one_set)
+def theatre() -> Scene:
+    """The patient goes to theatre with the unit running."""
+    person, taken, order = who.MOVED, bag(37, "O RhD positive"), "TO-4433"
+    place = named("Location", number("location", "theatre-2"), "Theatre 2")
+    moved = encounter(person, "EN-3301", "10:00", place, "theatre")
+    ended = step(
+        "end",
+        "ST-3303",
+        person,
+        "11:10",
+        ("volume-given", "Quantity", amount(276, "mL")),
+        bag=taken,
+        place=place,
+    )
+    return scene(
+        "patient-moves-to-theatre-while-a-unit-runs",
+        [
+            *begun(person, taken, order, 33),
+            observed(person, "OB-3302", "09:39", "first-observations"),
+            send("10:00", RECORD_SYSTEM, "move", moved),
+            send(
+                "10:24",
+                BEDSIDE,
+                "hourly-observations",
+                vitals(person, "OB-3303", "10:24", systolic=86, diastolic=50, heart_rate=96),
+            ),
+            send("11:10", BEDSIDE, "end", ended, answer="continue"),
+            observed(person, "OB-3304", "11:20", "end-observations", systolic=108),
+            advance("12:20"),
+        ],
+        title="The patient moves to theatre while a unit runs",
+    )
+
+
+SCENES = (missed, one_set, theatre)
