@@ -20,6 +20,7 @@ from service.rules.monitoring_triggers import Trigger, met, unsure
 from service.rules.observed import Read
 
 _at = attrgetter("at")
+_reading = attrgetter("reading")
 Found = tuple[str, int, bool]  # a trigger's reason, the conditions that met it, by signs alone
 
 
@@ -142,13 +143,17 @@ def _confirm(
 
     A stretch of normal readings as long as the re-arm time makes earlier ones forgotten.
     """
+    times = [read.at for read in reads]
+    masks = list(map(measure.of(vital), map(_reading, reads)))
+    found.times[vital] = times
+    if not any(masks):
+        found.normal[vital] = times
+        return
     seen: dict[int, datetime] = {}
     known = 0
     normal: list[datetime] = []
     normal_since: datetime | None = None
-    shows = measure.of(vital)
-    for read in reads:
-        mask = shows(read.reading)
+    for read, mask in zip(reads, masks, strict=True):
         if not mask:
             normal.append(read.at)
             normal_since = normal_since or read.at
@@ -169,7 +174,6 @@ def _confirm(
         if mask:
             found.shown.append(Shown(read.at, mask, read))
     found.normal[vital] = normal
-    found.times[vital] = [read.at for read in reads]
 
 
 def _ripe(mask: int, seen: dict[int, datetime], by: datetime) -> int:

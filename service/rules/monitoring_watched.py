@@ -101,7 +101,7 @@ class Watched:
             for vital in vitals:
                 reads = self.inside.get(vital)
                 if reads:
-                    found.append(worst((read.reading for read in reads), key=_value))
+                    found.append(worst(reads, key=_value).reading)
         return tuple(found)
 
 
@@ -111,7 +111,7 @@ def watched(running: Running) -> Watched:
     limits = limits_at(running.policy, start)
     chart = chart_of(running.case)
     episode = episode_of(running, limits.after_end)
-    who = recipient_at(running.case, running.site, start)
+    who = recipient_at(running.case, running.site, start, typed=False)
     bands = bands_of(who.years, who.weight, limits)
     baseline = _sets_before(chart, limits, start)
     compared = _compared(chart, limits, baseline, episode.began, start)
@@ -169,7 +169,7 @@ def _compared(
     }
 
 
-_value = attrgetter("value")
+_value = attrgetter("reading.value")
 
 
 def _began(encounter: EncounterRecord) -> datetime:

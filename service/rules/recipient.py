@@ -48,6 +48,9 @@ class Typed:
         return "unknown group" if self.abo is None else f"group {self.abo}"
 
 
+UNTYPED = Typed()
+
+
 @dataclass(frozen=True, kw_only=True)
 class Recipient:
     """The patient at an instant.
@@ -104,14 +107,14 @@ def recorded(pre: PreStart) -> Recipient:
     return recipient_at(pre.case, pre.site, pre.at)
 
 
-def recipient_at(case: Case, site: Site, instant: datetime) -> Recipient:
-    """The patient as the records stood at an instant."""
+def recipient_at(case: Case, site: Site, instant: datetime, *, typed: bool = True) -> Recipient:
+    """The patient as the records stood at an instant; typed: with the group, where it is asked."""
     records = _trusted(case.of(PatientRecord), site)
     sexes = {record.body.sex for record in records} - {None}
     today = instant.astimezone(site.zone).date()
     days = [last_day(record.body.birth_date) for record in records]
     return Recipient(
-        typed=typed_at(case, site, instant),
+        typed=typed_at(case, site, instant) if typed else UNTYPED,
         sex=sexes.pop() if len(sexes) == 1 else None,
         born=max((day for day in days if day is not None and _is_age(day, today)), default=None),
         today=today,
