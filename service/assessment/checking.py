@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from service.assessment.memory import Found, Memory, Standing
@@ -309,29 +309,41 @@ def _authorised(pre: PreStart, findings: Iterable[Finding]) -> tuple[tuple[str, 
 
 
 def _authorisation(pre: PreStart, finding: Finding) -> Fact[Step] | None:
-    life = pre.policy.row("authorisation-life", pre.at).span
     for step in reversed(pre.case.steps):
-        given = step_finished(step)
         if step.body.code is not StepCode.AUTHORISE or finding.rule not in step.body.rules:
             continue
-        covers_unit = pre.unit.key is not None and (
-            pre.case.unit_of_step(step.body) == pre.unit.key
-        )
-        timely = _within(pre, given, life)
-        if (covers_unit or pre.emergency) and timely and _may_authorise(pre, step, finding):
+        lasts = _same_emergency(pre, step_finished(step))
+        covers = lasts or _names_unit(pre, step)
+        if covers and _within(pre, step, lasts) and _may_authorise(pre, step, finding):
             return step
     return None
 
 
-def _within(pre: PreStart, given: datetime, life: timedelta) -> bool:
+def _names_unit(pre: PreStart, step: Fact[Step]) -> bool:
+    return pre.unit.key is not None and pre.case.unit_of_step(step.body) == pre.unit.key
+
+
+def _same_emergency(pre: PreStart, given: datetime) -> bool:
+    """Whether it was life-threatening when a person accepted it, and has been ever since."""
+    over = (
+        step
+        for step in pre.case.steps
+        if step.body.code is StepCode.END_EMERGENCY and given < step_time(step) <= pre.at
+    )
+    then = urgency_at(pre.case, pre.orders, given) == "life-threatening"
+    return pre.emergency and then and not any(over)
+
+
+def _within(pre: PreStart, step: Fact[Step], lasts: bool) -> bool:
     """It comes before the start, at a check perhaps after it, and lapses with the policy's life.
 
-    While life-threatening it does not lapse before the emergency ends.
+    lasts: it is of the emergency that still goes on, and does not lapse before that ends.
     """
-    until = _hung_at(pre)
+    until, given = _hung_at(pre), step_finished(step)
     if until is None:
         return True
-    return given <= until and (pre.emergency or until <= given + life)
+    life = pre.policy.row("authorisation-life", pre.at).span
+    return given <= until and (lasts or until <= given + life)
 
 
 def _may_authorise(pre: PreStart, step: Fact[Step], finding: Finding) -> bool:
@@ -341,13 +353,25 @@ def _may_authorise(pre: PreStart, step: Fact[Step], finding: Finding) -> bool:
         return False
     if pre.check is not None and _may_be_checker(pre.check, owner):
         return False
-    started = pre.start.key if pre.start is not None else None
-    given = step_finished(step)
+    given, unbound = step_finished(step), _unbound(pre, step)
     return not any(
         _corrected(pre, fact, given) or (_came(pre, fact, given) and not pre.emergency)
         for fact in _rests_on(pre, (finding,))
-        if fact.key != started
+        if fact.key not in unbound
     )
+
+
+def _unbound(pre: PreStart, step: Fact[Step]) -> set[str]:
+    """Facts that an authorisation was not given on: the start, and what came with another unit."""
+    unit = pre.unit
+    of_unit: tuple[Fact[Any], ...] = (
+        *unit.described,
+        *unit.issues,
+        *unit.crossmatches,
+        *unit.steps,
+    )
+    started: tuple[Fact[Any], ...] = (pre.start,) if pre.start is not None else ()
+    return {fact.key for fact in (started if _names_unit(pre, step) else of_unit)}
 
 
 def _hung_at(pre: PreStart) -> datetime | None:

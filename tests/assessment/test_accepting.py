@@ -20,6 +20,7 @@ from service.facts.fact import Fact
 from service.facts.finding import Verdict
 from service.facts.moment import at
 from service.facts.steps import Step, StepCode
+from service.facts.unit import UnitRef
 from tests.support.cases import (
     CHECKED_AT,
     PATIENT,
@@ -138,7 +139,7 @@ class TestEmergencyStock:
 
     def test_the_start_itself_does_not_void_what_covers_it(self) -> None:
         bare = a_check(label=None, bag=a_bag(group=group("O-")))
-        stock = {"issue": None, "bag_group": "O-", "start": {}, "check": bare}
+        stock: dict[str, Any] = {"issue": None, "bag_group": "O-", "start": {}, "check": bare}
         open_findings = seen(EMERGENCY, **stock).answers["Task/start"]
         rules = {f.rule for f in open_findings.findings if f.verdict is Verdict.AUTHORISE}
         given = authorised()
@@ -148,6 +149,50 @@ class TestEmergencyStock:
         assert "ID-13" in rules
         assert open_findings.word == "authorise"
         assert word(found, "Task/start") in ("note", "caution")
+
+
+class TestOneEmergency:
+    """Rules 0: one authorisation covers the patient's units until the end of the emergency."""
+
+    BEFORE = CHECKED_AT - timedelta(minutes=20)
+    OTHER = UnitRef(din="A999925123457", product="E0398", division="000000")
+
+    def passes(self, *more: Fact[Any], **facts: Any) -> bool:
+        words = {word(seen(*more, start={}, **facts), k) for k in ("Task/check", "Task/start")}
+        return words.isdisjoint({"authorise", "refuse"})
+
+    def test_covers_a_unit_it_does_not_name_and_what_came_with_it(self) -> None:
+        """The issue of the second unit is told again after the authorisation."""
+        other = authorised("PRE-06", self.BEFORE, unit=self.OTHER)
+        told = replace(a_check(appearance=None), version=2, stamp=GIVEN_AT, digest="completed")
+        assert self.passes(EMERGENCY, other, **UNREAD)
+        assert self.passes(EMERGENCY, other, told, **UNREAD)
+        assert not self.passes(EMERGENCY, authorised("PRE-06", self.BEFORE), told, **UNREAD)
+        assert not self.passes(other, **UNREAD)
+
+    def test_lasts_longer_than_its_life(self) -> None:
+        long_ago = a_step(
+            StepCode.DECLARE_EMERGENCY, "Task/emergency", CHECKED_AT - timedelta(hours=5)
+        )
+        early = authorised("PRE-06", CHECKED_AT - timedelta(hours=3))
+        assert self.passes(long_ago, early, **UNREAD)
+
+    def test_of_an_emergency_that_is_over_does_not_cover_the_next(self) -> None:
+        over = a_step(StepCode.END_EMERGENCY, "Task/over", CHECKED_AT - timedelta(minutes=15))
+        first = a_step(StepCode.DECLARE_EMERGENCY, "Task/first", CHECKED_AT - timedelta(minutes=40))
+        second = a_step(
+            StepCode.DECLARE_EMERGENCY, "Task/second", CHECKED_AT - timedelta(minutes=10)
+        )
+        other = authorised("PRE-06", self.BEFORE, unit=self.OTHER)
+        assert self.passes(first, other, **UNREAD)
+        assert not self.passes(first, over, second, other, **UNREAD)
+
+    def test_given_before_the_emergency_is_for_its_unit_and_its_life_only(self) -> None:
+        routine = CHECKED_AT - timedelta(minutes=35)
+        assert not self.passes(EMERGENCY, authorised("PRE-06", routine, unit=self.OTHER), **UNREAD)
+        assert self.passes(EMERGENCY, authorised("PRE-06", routine), **UNREAD)
+        hours = authorised("PRE-06", CHECKED_AT - timedelta(hours=3))
+        assert not self.passes(EMERGENCY, hours, **UNREAD)
 
 
 class TestAnAcknowledgement:
