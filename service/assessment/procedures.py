@@ -176,8 +176,3 @@ def _complication(course: Course, notices: tuple[Notice, ...]) -> str | None:
 def is_running(unit: UnitView) -> bool:
     """True from the start until the bag is down."""
     return unit.started is not None and unit.ended is None
-
-
-def order_of_start(course: Course) -> float:
-    """Sorts courses by clinical start."""
-    return step_time(course.unit.started).timestamp() if course.unit.started else 0.0

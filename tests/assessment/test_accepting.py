@@ -23,7 +23,9 @@ from service.facts.steps import Step, StepCode
 from service.facts.unit import UnitRef
 from tests.support.cases import (
     CHECKED_AT,
+    NURSE,
     PATIENT,
+    SECOND,
     SITE,
     START_AT,
     THIRD,
@@ -79,13 +81,15 @@ class TestAnAuthorisation:
         "authorise",
         [
             authorised(owner=None),
+            authorised(owner=NURSE),
+            authorised(owner=SECOND),
             authorised(reason=None),
             authorised(rule="PRE-01"),
             authorised(when=after(1)),
             authorised(when=START_AT - timedelta(minutes=61)),
         ],
     )
-    def test_does_not_count_without_a_name_a_reason_the_rule_or_in_its_time(
+    def test_does_not_count_without_a_name_of_its_own_a_reason_the_rule_or_in_its_time(
         self, authorise: Fact[Step]
     ) -> None:
         assert word(seen(authorise, start={}, **NO_CONSENT), "Task/start") == "authorise"
