@@ -4,13 +4,21 @@ News is what differs between the facts as they had been told by the start and as
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from service.facts.case import Case, told_at
 from service.facts.fact import Fact
 from service.facts.finding import Finding
-from service.facts.records import AllowedGroups, CrossmatchResult, GroupResult, Issue, Order
+from service.facts.records import (
+    UNRECOGNISED,
+    AllowedGroups,
+    CrossmatchResult,
+    GroupResult,
+    Issue,
+    Order,
+)
 from service.facts.unit import Component
 from service.rules.compatibility_crossmatch import WORST_FIRST
 from service.rules.compatibility_label import Correction, corrections
@@ -114,9 +122,11 @@ def group_changed(running: Running) -> tuple[Finding, ...]:
     keys = _moved(held, stands)
     if not keys:
         return ()
-    before, after = typed_by(held.values()), typed_by(stands.values())
+    before, after = _typed(held), _typed(stands)
     shown = (("group at the start", _shown(before)), ("group now", _shown(after)))
-    if _differs(before.abo, after.abo) or _differs(before.rhd, after.rhd):
+    other_abo = before.abo is not None and after.abo != before.abo
+    other_rhd = None not in (before.rhd, after.rhd) and after.rhd != before.rhd
+    if other_abo or other_rhd:
         text = "The patient's group was changed after the start."
         return _told(running, "recipient-group-changed", text, keys, shown)
     if before.abo is None and _refused(running, after):
@@ -273,8 +283,16 @@ def _lists_now(running: Running) -> tuple[Fact[AllowedGroups], ...]:
     return newest_lists(known, running.unit.component)
 
 
-def _differs(before: str | None, after: str | None) -> bool:
-    return before is not None and after != before
+def _typed(results: dict[str, Fact[GroupResult]]) -> Typed:
+    """The group by these results; an RhD type that was not read is no other type."""
+    return typed_by(_as_read(fact) for fact in results.values())
+
+
+def _as_read(fact: Fact[GroupResult]) -> Fact[GroupResult]:
+    group = fact.body.group
+    if group.rhd != UNRECOGNISED:
+        return fact
+    return replace(fact, body=replace(fact.body, group=replace(group, rhd=None)))
 
 
 def _refused(running: Running, after: Typed) -> bool:

@@ -7,8 +7,8 @@ import pytest
 
 from service.facts.finding import Advice, Finding, Stage
 from service.facts.moment import at
-from service.facts.records import AllowedGroups
-from service.facts.unit import Component
+from service.facts.records import UNRECOGNISED, AllowedGroups
+from service.facts.unit import Component, Group
 from service.rules.compatibility import news
 from tests.support.cases import (
     CHECK_AT,
@@ -106,6 +106,21 @@ class TestChangedGroup:
 
     def test_the_same_group_again_is_no_news(self) -> None:
         assert told(extra=(self.later("A+"),)) == ()
+
+    @pytest.mark.parametrize("before", ["A+", "A-"])
+    def test_an_rhd_type_that_was_not_read_is_no_other_type(self, before: str) -> None:
+        """Missing is off (COMP-11): what cannot be read is unknown, and no changed group."""
+        unread = a_group("Observation/g2", group=Group(abo="A", rhd=UNRECOGNISED), at=LATER)
+        held = a_group(group=group(before))
+        assert told(group=held, bag_group=before, extra=(unread,)) == ()
+
+    def test_an_rhd_type_that_is_read_at_last_is_no_other_type(self) -> None:
+        unread = a_group(group=Group(abo="A", rhd=UNRECOGNISED))
+        assert told(group=unread, bag_group="A-", extra=(self.later("A+"),)) == ()
+
+    def test_another_abo_group_is_one_whatever_became_of_rhd(self) -> None:
+        unread = a_group("Observation/g2", group=Group(abo="B", rhd=UNRECOGNISED), at=LATER)
+        assert one(extra=(unread,)).reason == "recipient-group-changed"
 
     @pytest.mark.parametrize("text", ["O-", "A-", "B-", "AB-"])
     def test_a_group_found_during_emergency_o_cells_is_no_news(self, text: str) -> None:
