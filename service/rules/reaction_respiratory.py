@@ -215,7 +215,8 @@ def undetermined(e: Evidence, span: Span) -> Judged:
     signs_of = distress(e, span)
     imaging = _imaging(e, span)
     open_ = _injury_open(e)
-    criteria = (signs_of, imaging, Criterion("lung injury can be judged", not open_))
+    judged = not open_ if imaging.state else None
+    criteria = (signs_of, imaging, Criterion("lung injury can be judged", judged))
     return Judged(met=signs_of.state is True and (not imaging.state or open_), criteria=criteria)
 
 

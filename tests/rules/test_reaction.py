@@ -496,6 +496,16 @@ class TestUndeterminedAndDyspnoea:
     def test_without_imaging_it_is_undetermined(self) -> None:
         assert categories(screened(sign("dyspnoea", 20))) == ("respiratory-undetermined",)
 
+    def test_without_imaging_whether_lung_injury_can_be_judged_is_unknown(self) -> None:
+        (candidate,) = screened(sign("dyspnoea", 20)).candidates
+        assert candidate.met == ("acute or worsening respiratory distress",)
+        assert candidate.not_met == ("chest imaging at hand",)
+        assert candidate.unknown == ("lung injury can be judged",)
+
+    def test_with_imaging_and_the_left_atrium_unknown_it_cannot_be_judged(self) -> None:
+        (candidate,) = screened(*LUNG_INJURY[:2]).candidates
+        assert candidate.not_met == ("lung injury can be judged",)
+
     def test_with_imaging_it_is_dyspnoea(self) -> None:
         facts = sign("dyspnoea", 20), result("chest-imaging", 60, word="clear")
         assert categories(screened(*facts)) == ("TAD",)
