@@ -15,10 +15,11 @@ from service.reconcile.difference import decode
 from service.replay.played import Emission, Given, Happened, Played
 from service.replay.scenario import Advance, Event, Reply, Scenario, Send
 from service.replay.stage import Answered, Stage, stage
-from service.store.port import Change
+from service.store.port import Change, ResourceVersion
 
 PROVENANCE = "provenance/"
 TIME = "time"
+LATER_NAMES = {"Basic": "BiologicallyDerivedProductDispense", "DeviceUseStatement": "DeviceUsage"}
 KEPT = ("identifier", "intent", "code", "for", "groupIdentifier")
 Progress = Callable[[Event], None]
 
@@ -124,12 +125,17 @@ def _told(event: Event, answered: Answered, changes: list[Change]) -> Happened:
     return Happened(
         event=event,
         status=answered.status,
-        created=tuple(version.type for version in stored if version.version == 1),
-        corrected=tuple(version.type for version in stored if version.version > 1),
+        created=tuple(_type(version) for version in stored if version.version == 1),
+        corrected=tuple(_type(version) for version in stored if version.version > 1),
         held=len(entries) - len(stored),
         given=tuple(given),
         problems=tuple(_problems(answered)),
     )
+
+
+def _type(version: ResourceVersion) -> str:
+    """What was sent, by one name for both releases."""
+    return LATER_NAMES.get(version.type, version.type)
 
 
 def _entries(answered: Answered) -> list[Mapping[str, Any]]:

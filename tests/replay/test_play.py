@@ -14,8 +14,12 @@ from service.replay.play import TIME, play, replay
 from service.replay.played import Played
 from service.replay.scenario import Reply, Scenario, load
 from service.replay.stage import CountedIds, Stage, loopback_stage, stage
+from tests.support.authoring import resources
+from tests.support.authoring.scene import bundle
 from tests.support.folders import HEAD, LINE, a_folder, admission
 from tests.support.replays import FIXTURES, played
+from tests.support.worlds import BAG, supply, with_fields
+from tests.support.worlds import admission as admission_of
 
 LIMIT = "bag-hangs-past-its-limit"
 FEVER = "fever-at-fifteen-minutes-is-notified-and-taken-up"
@@ -122,6 +126,30 @@ class TestMessages:
     def test_a_release_without_messages_is_a_fault(self, tmp_path: Path) -> None:
         with pytest.raises(ScenarioFault, match="no messages in R5"):
             play_one(a_folder(tmp_path / "one"), "R5")
+
+
+class TestOneNameForBothReleases:
+    """An expectation holds for both releases: an issue is a Basic in R4 and is not called so."""
+
+    @pytest.mark.parametrize("release", ["R4", "R5"])
+    def test_a_corrected_issue(self, tmp_path: Path, release: str) -> None:
+        _, issue, _ = supply()
+        moved = with_fields(issue, meta={"lastUpdated": "2027-06-08T08:10:30+01:00"})
+        moved[release]["extension"][-1]["valueCodeableConcept"]["text"] = "in another box"
+        again = bundle([resources.unit(BAG), moved], release)
+        again["entry"][-1]["request"].pop("ifNoneExist", None)
+        folder = a_folder(
+            tmp_path / "one",
+            timeline=LINE + LINE.replace("08:10", "08:11").replace("01-patient", "02-moved"),
+            messages={
+                "01-patient.json": bundle([*admission_of(), *supply()], release),
+                "02-moved.json": again,
+            },
+            releases=(release.lower(),),
+        )
+        first, second = play_one(folder, release).happened
+        assert "BiologicallyDerivedProductDispense" in first.created
+        assert second.corrected == ("BiologicallyDerivedProductDispense",)
 
 
 class TestReplies:
