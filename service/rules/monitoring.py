@@ -14,7 +14,7 @@ from service.rules.monitoring_news import ScoreSet
 from service.rules.monitoring_sweep import Hit
 from service.rules.monitoring_triggers import NEWS2, TRIGGERS, Trigger
 from service.rules.monitoring_watched import Watched
-from service.rules.monitoring_words import NAMES, shown, value_text
+from service.rules.monitoring_words import NAMES, by_content, noted, shown, value_text
 from service.rules.observed import Read
 
 Evidence = tuple[Read | Said, ...]
@@ -163,15 +163,17 @@ def _finding(watched: Watched, trigger: Trigger, firing: _Firing) -> Finding:
         (vital, read)
         for vital in watched.compared
         if vital in vitals
-        for read in watched.compared[vital]
+        for read in sorted(watched.compared[vital], key=by_content)
     ]
     keys = {item.key for item in firing.evidence} | {read.key for _, read in before}
+    advice = _advice(watched, trigger, firing.word)
     return Finding(
         rule=trigger.rule,
         reason=trigger.reason,
         stage=_stage(watched, firing.hit.at),
         text=trigger.text,
-        advice=_advice(watched, trigger, firing.word),
+        verdict=noted(advice),
+        advice=advice,
         unit=watched.unit,
         facts=tuple(sorted(keys)),
         cited=(watched.limits.rule(trigger.rule).cited, *watched.limits.cite(*trigger.rows)),

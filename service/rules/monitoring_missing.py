@@ -10,7 +10,7 @@ from service.policy.policy import ADVICE
 from service.rules.context import advice_of
 from service.rules.monitoring_chart import Lost, conflicts, may_fall_in
 from service.rules.monitoring_watched import Watched
-from service.rules.monitoring_words import NAMES, value_text
+from service.rules.monitoring_words import NAMES, by_content, noted, value_text
 from service.rules.observed import Read
 
 RULE = "VIT-17"
@@ -117,12 +117,12 @@ def _coarse(watched: Watched, word: str) -> Iterable[Finding]:
 
 def _contradicting(watched: Watched, word: str) -> Iterable[Finding]:
     groups = [
-        group
+        sorted(group, key=by_content)
         for vital in watched.chart.reads
         for group in conflicts([*watched.baseline.get(vital, ()), *watched.inside.get(vital, ())])
     ]
     if groups:
-        groups.sort(key=lambda group: (group[0].at, group[0].reading.vital))
+        groups.sort(key=lambda group: by_content(group[0]))
         yield _finding(
             watched,
             "values-differ",
@@ -154,12 +154,14 @@ def _finding(
     facts: tuple[str, ...] = (),
     shown: tuple[tuple[str, str], ...] = (),
 ) -> Finding:
+    advice = None if word is None else advice_of(word, ended=watched.ended)
     return Finding(
         rule=RULE,
         reason=reason,
         stage=watched.running.stage,
         text=text,
-        advice=None if word is None else advice_of(word, ended=watched.ended),
+        verdict=noted(advice),
+        advice=advice,
         known=not missing,
         missing=missing,
         unit=watched.unit,

@@ -14,9 +14,10 @@ from typing import NamedTuple
 
 from service.facts.quantity import Reading, Vital
 from service.rules.monitoring_chart import Chart, Said
-from service.rules.monitoring_conditions import OF_VITAL, SHOWN, UNSURE, Measure, of_sign
+from service.rules.monitoring_conditions import OF_VITAL, SHOWN, SURGE, UNSURE, Measure, of_sign
 from service.rules.monitoring_limits import Limits
 from service.rules.monitoring_triggers import Trigger, met, unsure
+from service.rules.monitoring_words import by_content
 from service.rules.observed import Read
 
 _at = attrgetter("at")
@@ -68,13 +69,27 @@ class Sweep:
     times: dict[Vital, list[datetime]] = field(default_factory=dict)
 
     def evidence(self, hit: Hit) -> tuple[Read | Said, ...]:
-        """The readings and signs of the set that met a trigger, by time and key."""
+        """The readings and signs of the set that met a trigger, by time and then by content.
+
+        Never by key: that is an id given on arrival, and the order of arrival decides nothing.
+        """
         wanted = hit.conditions | hit.conditions << UNSURE
         low = bisect_left(self.shown, hit.at - self.window, key=_at)
         high = bisect_right(self.shown, hit.at, key=_at)
         reads = [row.read for row in self.shown[low:high] if row.mask & wanted]
         signs = [row.said for row in self.signs if row.mask & wanted and _active(row, hit.at)]
-        return tuple(sorted((*reads, *signs), key=itemgetter(0, 1)))
+        return tuple(sorted((*reads, *signs), key=by_content))
+
+    def rising(self) -> list[Read]:
+        """The systolic pressures that show a rise from the baseline."""
+        return [row.read for row in self.shown if row.mask & SURGE]
+
+    def falling(self, read: Read) -> bool:
+        """True for a pressure that shows a fall."""
+        falls = OF_VITAL[Vital.SYSTOLIC] & ~SURGE
+        low = bisect_left(self.shown, read.at, key=_at)
+        high = bisect_right(self.shown, read.at, key=_at)
+        return any(row.read is read and row.mask & falls for row in self.shown[low:high])
 
     def left_open(self, hit: Hit) -> list[Reading]:
         """The readings of the set at a hit that leave some of its conditions open."""

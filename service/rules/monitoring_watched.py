@@ -95,13 +95,23 @@ class Watched:
         return tuple(read.reading for read in chain.from_iterable(self.baseline.values()))
 
     def worst_readings(self) -> tuple[Reading, ...]:
-        """The worst reading of each vital since the start; of equal ones the first."""
-        found = []
+        """The worst reading of each vital since the start; of equal ones the first.
+
+        The worst systolic pressure is the highest where one shows a rise (VIT-12), and beside it
+        the lowest where that shows a fall.
+        """
+        found: list[Reading] = []
         for vitals, worst in ((HIGHEST_IS_WORST, max), (LOWEST_IS_WORST, min)):
             for vital in vitals:
                 reads = self.inside.get(vital)
-                if reads:
-                    found.append(worst(reads, key=_value).reading)
+                if not reads:
+                    continue
+                read = worst(reads, key=_value)
+                risen = self.found.rising() if vital is Vital.SYSTOLIC else []
+                if not risen or self.found.falling(read):
+                    found.append(read.reading)
+                if risen:
+                    found.append(max(risen, key=_value).reading)
         return tuple(found)
 
 

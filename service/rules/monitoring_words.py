@@ -1,7 +1,9 @@
 """How readings and signs are shown beside a finding."""
 
 from decimal import Decimal
+from typing import Any
 
+from service.facts.finding import Advice, Verdict
 from service.facts.quantity import UNIT_OF, Reading, Vital
 from service.rules.monitoring_chart import Said
 from service.rules.monitoring_conditions import tenth
@@ -39,3 +41,24 @@ def shown(evidence: tuple[Read | Said, ...]) -> tuple[tuple[str, str], ...]:
         else ("sign", item.word.replace("-", " "))
         for item in evidence
     )
+
+
+def by_content(item: Read | Said) -> tuple[Any, ...]:
+    """An order by time, then by what was measured or reported, for sorting; never by an id."""
+    if isinstance(item, Said):
+        return (item.at, 1, item.word, item.severity or "", item.told)
+    reading = item.reading
+    return (
+        item.at,
+        0,
+        reading.vital.value,
+        reading.value,
+        reading.site or "",
+        reading.sent_unit,
+        reading.device,
+    )
+
+
+def noted(advice: Advice | None) -> Verdict | None:
+    """A note, where a running finding gives no advice (rules.md 0)."""
+    return Verdict.NOTE if advice is None else None

@@ -19,6 +19,7 @@ from service.rules import reaction_respiratory as respiratory
 from service.rules.context import PreStartRule, Running, advice_of
 from service.rules.monitoring import monitor
 from service.rules.monitoring_watched import Watched, watched
+from service.rules.monitoring_words import noted
 from service.rules.reaction_actions import held_categories, holds_sisters, open_reaction
 from service.rules.reaction_categories import (
     AHTR,
@@ -113,6 +114,7 @@ def _suspected(unit: Watched, evidence: Evidence) -> Iterable[Finding]:
         reason="reaction-suspected",
         stage=_stage(unit, (standing or reports)[0]),
         text="A person suspects a transfusion reaction: hold the flow and keep the line open.",
+        verdict=noted(advice),
         advice=advice,
         unit=unit.unit,
         facts=tuple(report.key for report in standing or reports),

@@ -128,3 +128,11 @@ class TestWhatItStates:
         assert check["answer"] == "no-objection"
         assert "findings" not in check
         assert "PRE-14" in check["not-checked"]
+
+    def test_a_vital_sign_that_only_gives_a_note_is_told_as_one(self) -> None:
+        """It was checked and met (rules.md 5: in theatre vital signs are notes)."""
+        made = expectation(played("patient-moves-to-theatre-while-a-unit-runs", "R4"))
+        answers = [one for line in made["timeline"] for one in line.get("answers", ())]
+        (end,) = (one for one in answers if one["step"].startswith("end "))
+        assert "VIT-06 note pressure-falling" in end["findings"]
+        assert "VIT" not in end.get("not-checked", "")

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from service.facts.fact import Fact
-from service.facts.finding import Advice
+from service.facts.finding import Advice, Verdict
 from service.facts.identity import Identifier, Ref
 from service.facts.moment import Moment, at
 from service.facts.quantity import Reading, Unusable, Vital
@@ -442,7 +442,78 @@ class TestLifeThreateningUrgency:
 
     def test_missing_values_are_notes(self) -> None:
         screen = screened(self.BLEED, vitals(20, temp="36.8"))
-        assert finding(screen, "VIT-17").advice is None
+        found = finding(screen, "VIT-17")
+        assert (found.advice, found.verdict) == (None, Verdict.NOTE)
+
+    def test_a_single_value_is_called_a_note(self) -> None:
+        found = finding(screened(self.BLEED, normal(20, sbp=78)), "VIT-05")
+        assert (found.advice, found.verdict, found.known) == (None, Verdict.NOTE, True)
+
+
+class TestNotes:
+    """A note is also a running finding that gives no advice (rules.md 0)."""
+
+    def test_in_theatre_a_vital_sign_is_called_a_note(self) -> None:
+        found = finding(screened(placed("theatre"), normal(20, sbp=78)), "VIT-05")
+        assert (found.advice, found.verdict) == (None, Verdict.NOTE)
+
+    def test_what_advises_has_no_verdict_beside_it(self) -> None:
+        facts = normal(20, sbp=78), vitals(40, temp="36.8"), report(40)
+        screen = screened(*facts)
+        assert {"VIT-05", "VIT-17", "ACT-01"} <= {one.rule for one in screen.findings}
+        assert {one.verdict for one in screen.findings if one.advice is not None} == {None}
+
+    def test_a_suspicion_that_was_dismissed_is_a_note(self) -> None:
+        facts = report(20), step(StepCode.DISMISS_REACTION, 30)
+        found = finding(screened(*facts), "ACT-01")
+        assert (found.advice, found.verdict) == (None, Verdict.NOTE)
+
+
+class TestWhatIsShown:
+    """The same facts in any order of arrival say the same (design: section 3.2): what is shown is
+    ordered by time, then by what was measured, never by the ids that were given on arrival."""
+
+    @pytest.mark.parametrize("ids", [("a", "b"), ("b", "a")])
+    def test_beside_a_trigger(self, ids: tuple[str, str]) -> None:
+        first, second = (f"Observation/{one}" for one in ids)
+        facts = vitals(20, name=first, sbp=160), sign("dyspnoea", 20, name=second)
+        shown = finding(screened(*facts), "VIT-12").shown
+        assert shown[:2] == (("systolic pressure", "160 mmHg"), ("sign", "dyspnoea"))
+
+    @pytest.mark.parametrize("ids", [("a", "b"), ("b", "a")])
+    def test_two_signs_of_one_moment(self, ids: tuple[str, str]) -> None:
+        first, second = (f"Observation/{one}" for one in ids)
+        facts = sign("urticaria", 20, name=first), sign("rash", 20, name=second)
+        assert finding(screened(*facts), "VIT-13").shown == (
+            ("sign", "rash"),
+            ("sign", "urticaria"),
+        )
+
+    @pytest.mark.parametrize("ids", [("a", "b"), ("b", "a")])
+    def test_values_that_contradict_each_other(self, ids: tuple[str, str]) -> None:
+        first, second = (f"Observation/{one}" for one in ids)
+        facts = (
+            normal(20, sbp=None),
+            vitals(20, name=first, sbp=124),
+            vitals(20, name=second, sbp=118),
+        )
+        assert finding(screened(*facts), "VIT-17").shown == (
+            ("systolic pressure", "118 mmHg"),
+            ("systolic pressure", "124 mmHg"),
+        )
+
+    @pytest.mark.parametrize("ids", [("a", "b"), ("b", "a")])
+    def test_baselines_of_two_sites(self, ids: tuple[str, str]) -> None:
+        first, second = (f"Observation/{one}" for one in ids)
+        before = (
+            vitals(-5, name=first, temp="36.5", site="oral"),
+            vitals(-5, name=second, temp="36.9", site="ear"),
+        )
+        screen = screened(*before, normal(20, temp="38.6"), baseline={"temp": None})
+        assert [text for label, text in finding(screen, "VIT-02").shown if "base" in label] == [
+            "36.5 °C",
+            "36.9 °C",
+        ]
 
 
 class TestTimes:
@@ -623,6 +694,21 @@ class TestBaselineAndWorstForTheNotice:
             "diastolic": "60",
             "saturation": "91",
         }
+
+    def pressures(self, *facts: Fact[Any]) -> list[str]:
+        return [str(r.value) for r in screened(*facts).worst if r.vital is Vital.SYSTOLIC]
+
+    def test_a_rise_in_pressure_that_led_to_the_notice_is_the_worst(self) -> None:
+        """VIT-12 is of a rise; ACT-11: the report tells the vitals within and after [S70][S38]."""
+        facts = normal(20, sbp=124), normal(40, sbp=160), sign("dyspnoea", 40), normal(60, sbp=156)
+        assert finding(screened(*facts), "VIT-12").shown[0] == ("systolic pressure", "160 mmHg")
+        assert self.pressures(*facts) == ["160"]
+
+    def test_a_rise_and_a_fall_are_both_told(self) -> None:
+        assert self.pressures(normal(20, sbp=160), normal(40, sbp=78)) == ["78", "160"]
+
+    def test_without_a_rise_the_lowest_pressure_is_the_worst(self) -> None:
+        assert self.pressures(normal(20, sbp=150), normal(40, sbp=118)) == ["118"]
 
     def test_the_baseline_is_the_last_set_before(self) -> None:
         screen = screened(normal(20), vitals(-2, temp="37.1"))
