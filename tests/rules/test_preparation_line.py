@@ -217,6 +217,16 @@ class TestMachines:
         found = self.said(weighed, start={"rate": Decimal(rate)}, patient=patient)
         assert found.reason == reason
 
+    @pytest.mark.parametrize("component", [Component.PLATELETS, Component.PLASMA])
+    @pytest.mark.parametrize(("rate", "reason"), [("300", None), ("400", "not-warmed")])
+    def test_of_any_component(self, component: Component, rate: str, reason: str | None) -> None:
+        """PRE-10 names no component and was read [S35]; the usual 10 to 20 mL/kg/h of VOL-09 is
+        from memory, and says how fast, not how cold."""
+        weighed = some_vitals(BASELINE_AT, "Observation/w", {"weight": "20"})
+        facts = {"start": {"rate": Decimal(rate)}, "patient": CHILD, "component": component}
+        found = self.said(weighed, **facts)
+        assert found.reason == (reason or "devices-not-sent")
+
     def test_the_ordered_rate_counts_before_the_start(self) -> None:
         weighed = some_vitals(BASELINE_AT, "Observation/w", {"weight": "20"})
         assert self.said(weighed, order={"rate": Decimal(1200)}).reason == "not-warmed"
