@@ -6,8 +6,9 @@ from dataclasses import replace
 from service.assessment.checking import Bench, orders_behind
 from service.assessment.course import Course, shown_wrong
 from service.assessment.desired import Desired, Event, Key, Observed, Request, Suspect, To
+from service.assessment.notice_answers import INVESTIGATE
 from service.assessment.notice_lines import in_doubt, leading_of, lines, onset_of, suspects_of
-from service.assessment.notices import INVESTIGATE, Notice
+from service.assessment.notices import Notice
 from service.assessment.procedures import BOTH, procedure_key
 from service.assessment.showing import order_refs, patient_shown, place_of, unit_shown
 from service.facts.clinical import clinical_time
@@ -23,6 +24,7 @@ REACTION = "Suspected blood transfusion reaction"
 UNCONFIRMED = "Suspected blood transfusion reaction, unconfirmed screen"
 CANDIDATE = "Candidate"  # a category that calls for holding what else came of the donation
 ALERTING = frozenset({Advice.PAUSE, Advice.STOP, Advice.ESCALATE})
+URGENT = frozenset({"Do now", "Identity in doubt"})
 WRONG_UNIT = "Unit started although the check shows a wrong patient or unit"
 
 
@@ -120,7 +122,7 @@ def _event(bench: Bench, held: Notice) -> Event:
         candidates=_candidates(held),
         not_excluded=_joined(course.screen.not_excluded for course in held.units),
         findings=tuple(_distinct(tuple(wrong))),
-        lines=lines(bench, held, telephone=telephone, in_doubt=doubt),
+        lines=_marked(bench, held, lines(bench, held, telephone=telephone, in_doubt=doubt)),
         observations=tuple(d.key for d in _observations(bench, held)),
         recorder=report.owner if report else _starter(held),
         location=place_of(bench.case, leading),
@@ -129,6 +131,27 @@ def _event(bench: Bench, held: Notice) -> Event:
         another_patient=doubt,
         outcome=_outcome(held),
     )
+
+
+def _marked(
+    bench: Bench, held: Notice, said: tuple[tuple[str, str], ...]
+) -> tuple[tuple[str, str], ...]:
+    """The lines, with what marks a late notice after what is to be done at once."""
+    if not _is_late(bench, held):
+        return said
+    allowed = bench.policy.row("recorded-late", onset_of(held))
+    text = f"more than {allowed.number} {allowed.unit} after it was seen"
+    urgent = sum(label in URGENT for label, _ in said)
+    return (*said[:urgent], ("Recorded late", text), *said[urgent:])
+
+
+def _is_late(bench: Bench, held: Notice) -> bool:
+    """TIM-19: what began the reaction was first told long after it."""
+    onset = onset_of(held)
+    keys = {trigger.origin for trigger in held.triggers if trigger.onset == onset}
+    first = [bench.case.history.get(f.key, (f,))[0] for f in bench.case.facts if f.key in keys]
+    allowed = bench.policy.row("recorded-late", onset).span
+    return bool(first) and all(fact.received - onset > allowed for fact in first)
 
 
 def _telephones(bench: Bench, held: Notice) -> bool:
@@ -252,7 +275,7 @@ def _observations(bench: Bench, held: Notice) -> tuple[Desired, ...]:
             content = Observed(
                 patient=patient,
                 readings=readings,
-                at=_earliest(readings),
+                at=_taken(readings),
                 label=label,
                 status="final" if held.withdrawn is None else "entered-in-error",
                 procedure=procedure_key(leading.unit),
@@ -271,8 +294,10 @@ def _observations(bench: Bench, held: Notice) -> tuple[Desired, ...]:
     return tuple(rows)
 
 
-def _earliest(readings: tuple[Reading, ...]) -> Moment:
-    return min((r.at for r in readings), key=lambda moment: moment.text)
+def _taken(readings: tuple[Reading, ...]) -> Moment | None:
+    """The time of all readings; None for readings of several times, each of which bears its own."""
+    times = {reading.at for reading in readings}
+    return times.pop() if len(times) == 1 else None
 
 
 def _requests(bench: Bench, held: Notice, event: Event) -> list[Request]:
@@ -296,7 +321,7 @@ def _requests(bench: Bench, held: Notice, event: Event) -> list[Request]:
             code=code,
             text=text,
             patient=event.patient,
-            status="requested" if held.open or held.taken_up is not None else "cancelled",
+            status="requested" if held.open or code in held.theirs else "cancelled",
             priority="stat" if held.grade != "pause" else "urgent",
             owner="blood-bank",
             location=event.location,

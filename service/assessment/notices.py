@@ -5,21 +5,20 @@ from datetime import datetime, timedelta
 
 from service.assessment.checking import Bench
 from service.assessment.course import Course, shown_wrong
-from service.assessment.desired import Key
+from service.assessment.notice_answers import (
+    INVESTIGATE,
+    blood_bank_word,
+    in_hand,
+    ward_word,
+)
 from service.facts.acts import ActBody, NoticeEscalated, NoticeRaised, NoticeWithdrawn
 from service.facts.case import step_finished, step_time
-from service.facts.clinical import clinical_time
 from service.facts.deadline import Clock
 from service.facts.fact import Fact
-from service.facts.records import Reply
 from service.facts.steps import Step, StepCode
 from service.facts.unit import UnitKey
 
 ORDER = {"pause": 0, "reported": 1, "stop": 2}
-TAKEN_UP = frozenset({"accepted", "in-progress", "completed", "ready", "on-hold"})
-TURNED_DOWN = frozenset({"rejected", "failed"})
-INVESTIGATE = "investigate-reaction"
-TELEPHONE = "telephone-laboratory"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +37,7 @@ class Notice:
 
     triggers empty: its basis is gone. confirmed, dismissed: the ward's word. taken_up, turned_down:
     the blood bank's. concluded: when the blood bank said that its investigation is completed.
+    theirs: codes of the Tasks that the blood bank has taken into its hands.
     followed: a trigger that came after that is for the next notice. telephone_by: when the ward is
     told to telephone unless it was taken up.
     """
@@ -52,6 +52,7 @@ class Notice:
     taken_up: str | None = None
     turned_down: str | None = None
     concluded: datetime | None = None
+    theirs: frozenset[str] = frozenset()
     followed: bool = False
     withdrawn: NoticeWithdrawn | None = None
     telephone_by: datetime | None = None
@@ -186,15 +187,15 @@ def _attach(
     triggers: tuple[Trigger, ...],
 ) -> Notice:
     escalations = (b.why for _, b in bench.case.acted(NoticeEscalated) if b.notice == raised.notice)
-    word = _blood_bank_word(bench, group, raised)
+    word = blood_bank_word(bench, group, raised)
     held = Notice(
         raised=raised,
         at=at,
         units=group,
         triggers=triggers,
         reports=reports_of(bench, group),
-        confirmed=_ward_word(bench, group, StepCode.CONFIRM_REACTION, raised),
-        dismissed=_ward_word(bench, group, StepCode.DISMISS_REACTION, raised),
+        confirmed=ward_word(bench, group, StepCode.CONFIRM_REACTION, raised),
+        dismissed=ward_word(bench, group, StepCode.DISMISS_REACTION, raised),
         taken_up=word.taken_up,
         turned_down=word.turned_down,
         concluded=word.concluded,
@@ -207,9 +208,20 @@ def _attach(
     return replace(
         held,
         triggers=mine,
+        theirs=_theirs(bench, held),
         followed=len(mine) < len(triggers),
         telephone_by=at + bench.policy.row(wait, at).span,
     )
+
+
+def _theirs(bench: Bench, held: Notice) -> frozenset[str]:
+    """The Tasks that only the blood bank ends; a telephone call takes up the investigation."""
+    if held.withdrawn is not None and not held.withdrawn.acknowledged:
+        return frozenset()
+    until = step_finished(held.dismissed) if held.dismissed is not None else None
+    named = in_hand(bench, held.raised, until)
+    called = ward_word(bench, held.units, StepCode.ACKNOWLEDGE, held.raised)
+    return named | {INVESTIGATE} if called is not None else named
 
 
 def _withdrawal(bench: Bench, raised: NoticeRaised) -> NoticeWithdrawn | None:
@@ -219,68 +231,6 @@ def _withdrawal(bench: Bench, raised: NoticeRaised) -> NoticeWithdrawn | None:
 
 def _is_stop(raised: NoticeRaised, triggers: tuple[Trigger, ...]) -> bool:
     return raised.grade != "pause" or any(trigger.grade != "pause" for trigger in triggers)
-
-
-def _ward_word(
-    bench: Bench, group: tuple[Course, ...], code: StepCode, raised: NoticeRaised
-) -> Fact[Step] | None:
-    keys = {course.key for course in group}
-    for step in bench.case.steps:
-        if step.body.code is not code or step_finished(step) < raised.onset:
-            continue
-        named = step.body.notice
-        about = bench.case.unit_of_step(step.body)
-        if _names(named.value if named else None, raised) or (
-            named is None and about in keys | {None}
-        ):
-            return step
-    return None
-
-
-def _names(value: str | None, raised: NoticeRaised) -> bool:
-    """True when a reply's identifier, already turned into our identity, is of this notice."""
-    return value is not None and f"/{raised.notice}/" in value
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Word:
-    """The blood bank's word: facts that took the notice up or turned it down, and its end."""
-
-    taken_up: str | None = None
-    turned_down: str | None = None
-    concluded: datetime | None = None
-
-
-def _blood_bank_word(bench: Bench, group: tuple[Course, ...], raised: NoticeRaised) -> _Word:
-    """What the blood bank replied, its latest word; else that the ward has it by telephone."""
-    word = _Word()
-    replies = [r for r in bench.case.every(Reply) if _answers(bench, r, raised)]
-    for reply in sorted(replies, key=lambda r: (_replied(r), r.key)):
-        if reply.body.status in TAKEN_UP:
-            ends = reply.body.status == "completed" and _rule(reply) == INVESTIGATE
-            concluded = word.concluded or (_replied(reply) if ends else None)
-            word = _Word(taken_up=reply.key, concluded=concluded)
-        elif reply.body.status in TURNED_DOWN:
-            word = _Word(turned_down=reply.key)
-    acknowledged = _ward_word(bench, group, StepCode.ACKNOWLEDGE, raised)
-    if word.taken_up is None and acknowledged is not None:
-        return replace(word, taken_up=acknowledged.key)
-    return word
-
-
-def _answers(bench: Bench, reply: Fact[Reply], raised: NoticeRaised) -> bool:
-    """True for a reply to the notice by whom it was for: the blood bank, never the ward."""
-    speaks = bench.site.laboratory is None or reply.source in bench.site.laboratory
-    return speaks and _names(reply.body.notice.value, raised) and _rule(reply) != TELEPHONE
-
-
-def _replied(reply: Fact[Reply]) -> datetime:
-    return clinical_time(reply) or reply.received
-
-
-def _rule(reply: Fact[Reply]) -> str:
-    """The code of the Task of ours that is answered."""
-    return Key.read(reply.body.notice.value).rule
 
 
 def _close(
@@ -323,7 +273,7 @@ def _orphans(bench: Bench, seen: set[str]) -> list[Notice]:
             units=(),
             triggers=(),
             reports=(),
-            taken_up=_blood_bank_word(bench, (), body).taken_up,
+            taken_up=blood_bank_word(bench, (), body).taken_up,
             withdrawn=_withdrawal(bench, body),
         )
         for act, body in bench.case.acted(NoticeRaised)

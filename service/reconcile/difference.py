@@ -19,12 +19,16 @@ from service.assessment.desired import (
     Procedure,
     Request,
     To,
+    UnitShown,
     Volume,
 )
 from service.assessment.events import WITHDRAWN
+from service.assessment.notice_answers import INVESTIGATE, NOT_BEGUN
 from service.facts.acts import NoticeWithdrawn
-from service.facts.case import Case
+from service.facts.case import Case, step_finished
 from service.facts.fact import Fact
+from service.facts.records import Reply
+from service.facts.steps import Step, StepCode
 from service.store.port import Emitted, Person
 
 CONTENT: dict[str, type[Content]] = {
@@ -43,7 +47,14 @@ _DECODERS = {
 _CLOSED = frozenset({"completed", "cancelled"})
 IN_ERROR = "entered-in-error"
 DO_NOW = "Do now"
-NO_LONGER = "The facts now recorded no longer give this finding."
+NO_LONGER = "As the facts now stand, nothing is advised for this any more."
+
+# What of the ward's answers a request, and what screening finds a dismissal answers.
+ANSWERS = {
+    "confirm-or-dismiss": frozenset({StepCode.CONFIRM_REACTION, StepCode.DISMISS_REACTION}),
+    "set-change": frozenset({StepCode.CHANGE_SET}),
+}
+SCREENED = ("VIT-", "ACT-", "RXN-")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +150,7 @@ def _retired(row: Emitted, case: Case, since: datetime | None) -> Moved:
     """An identity that nothing asks for any more ends in a terminal status, once."""
     content = retire(decode(row.kind, row.content), case, since)
     if _is_taken_up(row, case):
-        content = _left(decode(row.kind, row.content), content)
+        content = _left(row, decode(row.kind, row.content), content, case)
     encoded = encode(content)
     want = Desired(
         key=Key.read(row.key),
@@ -161,18 +172,54 @@ def _retired(row: Emitted, case: Case, since: datetime | None) -> Moved:
 def retire(content: Content, case: Case, since: datetime | None = None) -> Content:
     """Content in the terminal status of its kind.
 
-    A request is cancelled. An issue stays final when its facts stand and the world moved on, and
-    is entered in error when a fact it rests on was corrected or retracted. All else was an error.
+    A request is cancelled, or completed where the ward has done what it asks. An issue stays final
+    when its facts stand and the world moved on, mitigated where somebody dismissed it, and is
+    entered in error when a fact it rests on was corrected or retracted. All else was an error.
     """
     if isinstance(content, Request):
-        return content if content.status in _CLOSED else replace(content, status="cancelled")
+        return content if content.status in _CLOSED else _asked_no_more(content, case, since)
     if isinstance(content, Event):
         return _over(content, IN_ERROR, content.outcome)
-    if isinstance(content, Issue):
-        if _basis_stands(content, case, since):
-            return replace(content, status="final", mitigation=(*content.mitigation, NO_LONGER))
-        return replace(content, status=IN_ERROR)
+    if isinstance(content, Issue) and _basis_stands(content, case, since):
+        return _moved_on(content, case, since)
     return replace(content, status=IN_ERROR)
+
+
+def _asked_no_more(request: Request, case: Case, since: datetime | None) -> Request:
+    done = _newly(case, since, ANSWERS.get(request.code, frozenset()), request.unit)
+    return replace(request, status="cancelled" if done is None else "completed")
+
+
+def _moved_on(issue: Issue, case: Case, since: datetime | None) -> Issue:
+    """Mitigated by the dismissal that ended it; else nothing is advised for it any more."""
+    by = None
+    if all(finding.rule.startswith(SCREENED) for finding in issue.findings):
+        by = _newly(case, since, frozenset({StepCode.DISMISS_REACTION}), issue.unit)
+    if by is None:
+        return replace(issue, status="final", mitigation=(*issue.mitigation, NO_LONGER))
+    text = f"Dismissed: {by.body.reason}" if by.body.reason else "Dismissed"
+    return replace(
+        issue,
+        status="mitigated",
+        mitigation=(*issue.mitigation, text),
+        mitigated_by=by.body.owner,
+        mitigated_at=by.body.end or by.body.start,
+    )
+
+
+def _newly(
+    case: Case, since: datetime | None, codes: frozenset[StepCode], unit: UnitShown | None
+) -> Fact[Step] | None:
+    """The latest step of a code about a unit that came since the case was last looked at."""
+    about = (unit.key if unit is not None else None, None)
+    found = (
+        step
+        for step in case.steps
+        if step.body.code in codes
+        and case.unit_of_step(step.body) in about
+        and (since is None or step.received >= since)
+    )
+    return max(found, key=lambda step: (step_finished(step), step.key), default=None)
 
 
 def _is_taken_up(row: Emitted, case: Case) -> bool:
@@ -182,11 +229,18 @@ def _is_taken_up(row: Emitted, case: Case) -> bool:
     return To.BLOOD_BANK in row.to and any(body.acknowledged for body in gone)
 
 
-def _left(held: Content, ended: Content) -> Content:
-    """The event ends without having been an error; a request's status is the partner's."""
+def _left(row: Emitted, held: Content, ended: Content, case: Case) -> Content:
+    """The event ends without having been an error; a request begun is the partner's to end."""
     if isinstance(held, Event):
         return _over(held, "completed", WITHDRAWN["basis-gone"])
-    return held if isinstance(held, Request) else ended
+    return held if isinstance(held, Request) and _is_begun(row, case) else ended
+
+
+def _is_begun(row: Emitted, case: Case) -> bool:
+    """True for the investigation, taken up in writing or not, and for a Task answered so."""
+    replies = (reply.body for reply in case.every(Reply) if reply.body.notice.value == row.key)
+    begun = any(reply.status not in NOT_BEGUN for reply in replies)
+    return begun or Key.read(row.key).rule == INVESTIGATE
 
 
 def _basis_stands(content: Issue, case: Case, since: datetime | None) -> bool:

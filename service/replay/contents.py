@@ -100,7 +100,7 @@ def _request(content: Request, finding_line: FindingLine, when: When) -> Json:
 def _observed(content: Observed, finding_line: FindingLine, when: When) -> Json:
     return {
         "label": content.label,
-        "readings": [_reading(reading) for reading in content.readings],
+        "readings": [_reading(reading, content.at, when) for reading in content.readings],
         "signs": list(content.signs),
         "taken": _moment(content.at, when),
     }
@@ -127,5 +127,7 @@ def _candidate(candidate: Candidate) -> str:
     return f"{candidate.category} {candidate.grade.value}{met}"
 
 
-def _reading(reading: Reading) -> str:
-    return f"{reading.vital.value} {reading.value} {UNIT_OF[reading.vital]}"
+def _reading(reading: Reading, taken: Moment | None, when: When) -> str:
+    """A reading with its own time, where the whole set has none."""
+    text = f"{reading.vital.value} {reading.value} {UNIT_OF[reading.vital]}"
+    return text if taken is not None else f"{text} at {_moment(reading.at, when)}"

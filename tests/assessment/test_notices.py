@@ -34,7 +34,7 @@ from service.facts.records import (
 from service.facts.steps import StepCode
 from service.facts.unit import UnitKey, UnitRef
 from service.policy.policy import Site
-from service.reconcile.difference import decode, difference
+from service.reconcile.difference import NO_LONGER, decode, difference
 from service.store.port import Emitted
 from tests.support.cases import (
     BASELINE,
@@ -327,6 +327,145 @@ class TestTheWardsWord:
         story = Story().at(15, vitals(15, **FEVER)).at(20, step(StepCode.DISMISS_REACTION, 20))
         story.at(60).at(600)
         assert story.raised() == [NOTICE]
+
+
+class TestWhoseATaskIs:
+    """Rule 6: Tasks are cancelled while still requested or received; one begun is the partner's."""
+
+    def _of(self, *replies: Fact[Any], end: Fact[Any] | None = None) -> dict[str, str]:
+        story = Story().at(15, vitals(15, **FEVER)).at(18, *replies)
+        story.at(25, end or step(StepCode.DISMISS_REACTION, 25))
+        tasks = story.requests()
+        return {code: tasks[code].status for code in ("investigate-reaction", "keep-bag-and-set")}
+
+    def test_only_the_one_that_was_taken_up(self) -> None:
+        assert self._of(reply("accepted", 18)) == {
+            "investigate-reaction": "requested",
+            "keep-bag-and-set": "cancelled",
+        }
+
+    @pytest.mark.parametrize("status", ["accepted", "in-progress", "completed", "rejected"])
+    def test_begun_or_ended_by_the_laboratory(self, status: str) -> None:
+        said = self._of(reply("accepted", 17), reply(status, 18, task="keep-bag-and-set"))
+        assert said == dict.fromkeys(said, "requested")
+
+    @pytest.mark.parametrize("status", ["requested", "received"])
+    def test_merely_delivered(self, status: str) -> None:
+        said = self._of(reply("accepted", 17), reply(status, 18, task="keep-bag-and-set"))
+        assert said["keep-bag-and-set"] == "cancelled"
+
+    def test_taken_up_after_it_was_over(self) -> None:
+        """A cancelled Task is not asked for again because its answer crossed the cancellation."""
+        said = self._of(reply("accepted", 26))
+        assert said == dict.fromkeys(said, "cancelled")
+
+    def test_taken_up_by_telephone(self) -> None:
+        said = self._of(step(StepCode.ACKNOWLEDGE, 18))
+        assert said["investigate-reaction"] == "requested"
+        assert said["keep-bag-and-set"] == "cancelled"
+
+    def test_withdrawn_after_it_was_taken_up(self) -> None:
+        mended = replace(vitals(15), version=2, received=minute(20), stamp=minute(20))
+        said = self._of(reply("accepted", 18), end=mended)
+        assert said["investigate-reaction"] == "requested"
+        assert said["keep-bag-and-set"] == "cancelled"
+
+    @pytest.mark.parametrize(
+        ("replies", "kept"),
+        [
+            ((reply("accepted", 17), reply("received", 18, task="keep-bag-and-set")), "cancelled"),
+            ((reply("accepted", 17), reply("accepted", 18, task="keep-bag-and-set")), "requested"),
+        ],
+    )
+    def test_a_start_in_error(self, replies: tuple[Fact[Any], ...], kept: str) -> None:
+        story = Story().at(15, vitals(15, **FEVER)).at(18, *replies)
+        error = replace(a_start(), version=2, received=minute(20), stamp=minute(20), retracted=True)
+        story.at(20, error)
+        (investigate,) = story.held("task", NOTICE, "investigate-reaction")
+        (bag,) = story.held("task", NOTICE, "keep-bag-and-set")
+        assert (investigate.status, bag.status) == ("requested", kept)
+
+
+class TestWhoEndedIt:
+    """Rule 6: mitigated only where somebody acted, a Task done or cancelled, nothing untrue."""
+
+    def _told(self, code: StepCode, at: float, **said: Any) -> Fact[Any]:
+        """A step that comes when it is done."""
+        return replace(step(code, at, **said), received=minute(at))
+
+    def _issue(self, story: Story, rule: str) -> Any:
+        (found,) = story.held("issue", code=rule)
+        return found
+
+    def test_a_suspicion_that_the_ward_dismissed(self) -> None:
+        """ACT-01: by whom, when and why."""
+        story = Story().at(15, step(StepCode.SUSPECT_REACTION, 15))
+        dismissal = self._told(StepCode.DISMISS_REACTION, 20, reason="nausea before it as well")
+        issue = self._issue(story.at(20, dismissal), "ACT-01")
+        assert issue.status == "mitigated"
+        assert issue.mitigation == ("Dismissed: nausea before it as well",)
+        assert (issue.mitigated_by, issue.mitigated_at) == (dismissal.body.owner, moment(20))
+
+    def test_a_screen_that_the_ward_dismissed(self) -> None:
+        story = (
+            Story().at(15, vitals(15, **FEVER)).at(20, self._told(StepCode.DISMISS_REACTION, 20))
+        )
+        issue = self._issue(story, "VIT-03")
+        assert (issue.status, issue.mitigation) == ("mitigated", ("Dismissed",))
+
+    def test_a_screen_that_the_bag_has_outlived(self) -> None:
+        """VIT-13: hives pause a unit; once the bag is down they are watched."""
+        hives = step(StepCode.SUSPECT_REACTION, 15, signs=("urticaria",))
+        story = Story().at(15, hives)
+        assert self._issue(story, "VIT-13").status == "final"
+        issue = self._issue(story.at(20, a_step(StepCode.END, "Task/end", minute(20))), "VIT-13")
+        assert (issue.status, issue.mitigated_by) == ("final", None)
+        assert issue.mitigation == (NO_LONGER,)
+        assert "no longer give" not in NO_LONGER
+
+    @pytest.mark.parametrize("code", [StepCode.CONFIRM_REACTION, StepCode.DISMISS_REACTION])
+    def test_a_question_that_was_answered(self, code: StepCode) -> None:
+        story = Story().at(15, vitals(15, **WARM)).at(18, self._told(code, 18))
+        (asked,) = story.held("task", code="confirm-or-dismiss")
+        assert asked.status == "completed"
+
+    def test_a_question_that_a_correction_has_answered(self) -> None:
+        mended = replace(vitals(15), version=2, received=minute(18), stamp=minute(18))
+        story = Story().at(15, vitals(15, **WARM)).at(18, mended)
+        (asked,) = story.held("task", code="confirm-or-dismiss")
+        assert asked.status == "cancelled"
+
+
+class TestWhenItWasTold:
+    """Each reading bears its own time (REC-04); what is told late says so (TIM-19)."""
+
+    def test_readings_of_several_times(self) -> None:
+        story = Story().at(10, vitals(10, systolic="100"))
+        story.at(20, vitals(20, "Observation/v2", systolic="121", **FEVER))
+        (worst,) = [one for one in story.held("observation") if one.label == "worst"]
+        times = {str(reading.value): reading.at.instant for reading in worst.readings}
+        assert (times["100"], times["39.2"]) == (minute(10), minute(20))
+        assert worst.at is None
+
+    def test_readings_of_one_time(self) -> None:
+        story = Story().at(20, vitals(20, **FEVER))
+        (worst,) = [one for one in story.held("observation") if one.label == "worst"]
+        assert worst.at == moment(20)
+
+    @pytest.mark.parametrize(("minutes", "late"), [(15, False), (15.1, True)])
+    def test_recorded_late(self, minutes: float, late: bool) -> None:
+        fever = replace(vitals(15, **FEVER), received=minute(15 + minutes))
+        story = Story().at(15 + minutes, fever)
+        labels = [label for label, _ in story.event(NOTICE).lines]
+        assert ("Recorded late" in labels) is late
+        assert labels[0] == "Do now"
+        assert not late or labels[1] == "Recorded late"
+
+    def test_a_late_correction_of_what_was_told_in_time(self) -> None:
+        story = Story().at(15, vitals(15, **FEVER))
+        again = replace(vitals(15, temperature="39.4"), version=2, stamp=minute(90))
+        story.at(90, replace(again, received=minute(90)))
+        assert "Recorded late" not in dict(story.event(NOTICE).lines)
 
 
 class TestACorrection:

@@ -8,15 +8,26 @@ from typing import Any
 import pytest
 from hypothesis import given
 
-from service.assessment.desired import Content, Desired, Issue, Key, Procedure, Request, To
+from service.assessment.desired import (
+    Content,
+    Desired,
+    Issue,
+    Key,
+    Procedure,
+    Request,
+    To,
+    UnitShown,
+)
 from service.facts.finding import Finding, Stage, Verdict
 from service.facts.identity import Ref
-from service.facts.unit import UnitKey
+from service.facts.moment import at
+from service.facts.steps import StepCode
+from service.facts.unit import UnitKey, UnitRef
 from service.reconcile.difference import CONTENT, Moved, decode, difference, encode
 from service.store.port import Attempt
 from tests.support.apps import House
 from tests.support.apps import house as opened
-from tests.support.cases import CHECK_AT, START_AT, a_case
+from tests.support.cases import CHECK_AT, START_AT, UNIT, UNIT_KEY, a_case, a_step
 from tests.support.cases import a_start as start_of
 from tests.support.contents import ANY
 from tests.support.desired import (
@@ -42,6 +53,7 @@ from tests.support.worlds import (
 
 PEOPLE = "person-1"
 MINUTE = timedelta(minutes=1)
+OTHER = UnitRef(din="A999925123457", product="E0398", division="000000", collection="V")
 LATER = START_AT + timedelta(hours=1)
 
 
@@ -192,6 +204,53 @@ class TestWhatIsWithdrawn:
         first = moved([want(issue)])
         (ended,) = difference([], [one.emitted for one in first], {}, case, since)
         assert ended.desired.content.status == status
+
+    @pytest.mark.parametrize(
+        ("came", "since", "about", "status"),
+        [
+            (LATER, LATER, UNIT, "completed"),
+            (LATER, None, UNIT, "completed"),
+            (LATER, LATER, UnitRef(), "completed"),
+            (LATER, LATER + MINUTE, UNIT, "cancelled"),
+            (LATER, LATER, OTHER, "cancelled"),
+        ],
+        ids=["now", "first-look", "no-unit-named", "before", "another-unit"],
+    )
+    def test_a_request_that_the_ward_has_met(
+        self, came: datetime, since: datetime | None, about: UnitRef, status: str
+    ) -> None:
+        """TIM-15: the set was changed; one changed before was not changed for this."""
+        changed = replace(a_step(StepCode.CHANGE_SET, "Task/set", came, unit=about), received=came)
+        shown = UnitShown(key=UNIT_KEY)
+        first = moved([want(a_request(code="set-change", unit=shown))])
+        case = a_case(start={}, extra=(changed,))
+        (ended,) = difference([], [one.emitted for one in first], {}, case, since)
+        assert ended.desired.content.status == status
+
+    @pytest.mark.parametrize(
+        ("rule", "since", "status"),
+        [
+            ("VIT-03", LATER, "mitigated"),
+            ("VIT-03", LATER + MINUTE, "final"),
+            ("COMP-11", LATER, "final"),
+        ],
+    )
+    def test_an_issue_that_the_ward_dismissed(
+        self, rule: str, since: datetime, status: str
+    ) -> None:
+        """A dismissal answers what screening found, when it ended it; a recall it does not."""
+        said = a_step(StepCode.DISMISS_REACTION, "Task/no", LATER - MINUTE, end=at(LATER))
+        said = replace(said, received=LATER)
+        found = Finding(rule=rule, reason="x", stage=Stage.RUNNING, text="x")
+        issue = replace(an_issue(findings=(found,)), judged=None, unit=UnitShown(key=UNIT_KEY))
+        first = moved([want(issue)])
+        case = a_case(start={}, extra=(said,))
+        (ended,) = difference([], [one.emitted for one in first], {}, case, since)
+        content = ended.desired.content
+        assert isinstance(content, Issue)
+        assert content.status == status
+        done = (said.body.owner, at(LATER)) if status == "mitigated" else (None, None)
+        assert (content.mitigated_by, content.mitigated_at) == done
 
     def test_that_it_may_come_back(self) -> None:
         first = moved([want(a_request())])
