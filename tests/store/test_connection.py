@@ -1,6 +1,7 @@
 """Connections keep the durability profile, or the store refuses to start."""
 
 from pathlib import Path
+from threading import Timer
 
 import apsw
 import pytest
@@ -110,3 +111,18 @@ class TestOpening:
         store.close()
         with pytest.raises(StoreError):
             store.next_due()
+
+
+class TestAtOnce:
+    """A new file may be opened by several processes at the same moment."""
+
+    def test_waits_while_another_makes_the_file_a_log_database(self, path: str) -> None:
+        """SQLite answers busy at once: to wait could be a deadlock (sqlite.org, busy_handler)."""
+        other = apsw.Connection(path)
+        other.execute("CREATE TABLE one (x)").fetchall()
+        other.execute("BEGIN IMMEDIATE; INSERT INTO one VALUES (1)").fetchall()
+        going_on = Timer(0.3, lambda: other.execute("COMMIT").fetchall())
+        going_on.start()
+        connection = connect(path)
+        going_on.join()
+        assert connection.execute("PRAGMA journal_mode").get == "wal"

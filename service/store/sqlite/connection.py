@@ -1,5 +1,6 @@
 """Connections that keep the promise, or a refusal to start."""
 
+import time
 from pathlib import Path
 
 import apsw
@@ -46,10 +47,27 @@ def reading(path: str) -> apsw.Connection:
 
 
 def _set(connection: apsw.Connection, name: str, wanted: str | int) -> None:
-    connection.execute(f"PRAGMA {name} = {wanted}").fetchall()
+    _run(connection, f"PRAGMA {name} = {wanted}")
     found = connection.execute(f"PRAGMA {name}").get
     if found != wanted:
         raise StoreUnfit(f"The database answers {name} = {found}; {wanted} is needed.")
+
+
+def _run(connection: apsw.Connection, pragma: str) -> None:
+    """Runs a pragma, again while the file is busy.
+
+    Two processes that make one file a WAL database at once could wait for each other, so SQLite
+    tells one of them busy without waiting.
+    """
+    until = time.monotonic() + int(SETTINGS["busy_timeout"]) / 1000
+    while True:
+        try:
+            connection.execute(pragma).fetchall()
+            return
+        except apsw.BusyError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.01)
 
 
 def check_version(text: str) -> None:
