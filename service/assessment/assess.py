@@ -17,7 +17,7 @@ from service.assessment.desired import Desired
 from service.assessment.events import near_miss, notice
 from service.assessment.issues import issues, loose_issues
 from service.assessment.memory import Memory, Standing
-from service.assessment.notices import Reactions, react
+from service.assessment.notices import NEWS, Reactions, react
 from service.assessment.out_of_turn import judge_unnamed
 from service.assessment.procedures import records
 from service.assessment.requests import of_emergency, of_reactions, reminders
@@ -25,7 +25,7 @@ from service.facts.acts import ActBody, NoticeRaised, NoticeWithdrawn
 from service.facts.case import EARLIEST, Case, UnitView, step_finished
 from service.facts.deadline import Deadline
 from service.facts.fact import Fact
-from service.facts.finding import Advice, Finding, Stage
+from service.facts.finding import Advice, Finding, Stage, Verdict
 from service.facts.steps import Step, StepCode
 from service.policy.policy import Policy, Site
 from service.rules import recording, timing
@@ -137,7 +137,11 @@ def _desired(
 
 def _has_open_notice(case: Case) -> bool:
     withdrawn = {body.notice for _, body in case.acted(NoticeWithdrawn)}
-    raised = [body for _, body in case.acted(NoticeRaised) if body.notice not in withdrawn]
+    raised = [
+        body
+        for _, body in case.acted(NoticeRaised)
+        if body.notice not in withdrawn and body.grade != NEWS
+    ]
     dismissed = [
         step_finished(step) for step in case.steps if step.body.code is StepCode.DISMISS_REACTION
     ]
@@ -190,7 +194,7 @@ def _answers(
         )
         for judgement in course.judgements:
             if judgement.step is not None:
-                found[judgement.step.key] = verdict_answer(judgement)
+                found[judgement.step.key] = _judged_answer(course, judgement)
         found.update(_accepted(course))
         for step in course.unit.done(StepCode.RETURN_UNIT):
             returned = timing.judge_return(bench.case, course.unit, step, bench.policy, bench.site)
@@ -204,6 +208,14 @@ def _answers(
     for step in bench.case.steps:
         found.setdefault(step.key, other)
     return found
+
+
+def _judged_answer(course: Course, judgement: Judgement) -> Answer:
+    """The verdict; a start that is told after news against the hanging unit hears that first."""
+    news = course.news if judgement.stage is Stage.START and course.unit.ended is None else ()
+    if not news or judgement.verdict is Verdict.REFUSE:
+        return verdict_answer(judgement)
+    return Answer(word=course.advice.word, findings=(*news, *judgement.notable))
 
 
 def _accepted(course: Course) -> dict[str, Answer]:

@@ -41,6 +41,9 @@ SHOWN_WRONG = frozenset(
     }
 )
 
+# Of these, what is wrong with the unit itself: nobody else's blood, and no other patient at risk.
+WITHDRAWN = frozenset({"unit-quarantined", "unit-recalled"})
+
 # Refusals for which a hanging bag comes down, whatever is added to the record (rules.md 0).
 FOR_GOOD = SHOWN_WRONG | {
     "already-given",
@@ -51,6 +54,7 @@ FOR_GOOD = SHOWN_WRONG | {
     "unit-discarded",
     "unit-unavailable",
 }
+GRAVE = frozenset({Advice.STOP, Advice.ESCALATE})
 NO_SCREEN = Screen()
 
 
@@ -98,11 +102,16 @@ class Course:
         return (*self.checks, *start, *self.again, *self.astray)
 
     @property
-    def shown_wrong(self) -> tuple[Finding, ...]:
-        """Findings that show a wrong patient or bag, at any recorded check or at the start."""
+    def wrong_blood(self) -> tuple[Finding, ...]:
+        """Findings that show another patient or bag, at any recorded check or at the start."""
         return tuple(
-            finding for judged in self.judgements for finding in shown_wrong(judged.notable)
+            finding for judged in self.judgements for finding in wrong_blood(judged.notable)
         )
+
+    @property
+    def news(self) -> tuple[Finding, ...]:
+        """What came to light against the unit once it was started, grave enough to stop it."""
+        return tuple(f for f in self.findings if f.rule == "COMP-11" and f.advice in GRAVE)
 
 
 def shown_wrong(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -112,6 +121,11 @@ def shown_wrong(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
         for finding in findings
         if finding.reason in SHOWN_WRONG and finding.known and finding.verdict is Verdict.REFUSE
     )
+
+
+def wrong_blood(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """The findings that show another patient's, or another, bag than was meant."""
+    return tuple(finding for finding in shown_wrong(findings) if finding.reason not in WITHDRAWN)
 
 
 def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -> Course:
@@ -134,7 +148,7 @@ def follow(bench: Bench, clock: Clock, unit: UnitView, *, reaction_open: bool) -
     )
     timed, deadlines = timing.watch(running, reaction_open=reaction_open)
     exact = step_time(unit.started) != EARLIEST
-    screen = reaction.screen(running, shown_wrong(start.notable)) if exact else NO_SCREEN
+    screen = reaction.screen(running, wrong_blood(start.notable)) if exact else NO_SCREEN
     findings = (
         *_start_advice(running, start),
         *_again_advice(running, (*checks, start), again),

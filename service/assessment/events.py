@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from service.assessment.checking import Bench, orders_behind
-from service.assessment.course import Course, shown_wrong
+from service.assessment.course import NO_SCREEN, Course, shown_wrong
 from service.assessment.desired import Desired, Event, Key, Observed, Request, Suspect, To
 from service.assessment.notice_answers import INVESTIGATE
 from service.assessment.notice_lines import in_doubt, leading_of, lines, onset_of, suspects_of
@@ -25,6 +25,15 @@ UNCONFIRMED = "Suspected blood transfusion reaction, unconfirmed screen"
 CANDIDATE = "Candidate"  # a category that calls for holding what else came of the donation
 ALERTING = frozenset({Advice.PAUSE, Advice.STOP, Advice.ESCALATE})
 URGENT = frozenset({"Do now", "Identity in doubt"})
+NEWS_TITLES = {
+    "unit-recalled": "A unit that is recalled was started",
+    "unit-quarantined": "A unit that is in quarantine was started",
+}
+NEWS_TITLE = "A unit was started that later news speaks against"
+NEWS_TASKS = {
+    INVESTIGATE: "A unit that was started is not to be used: say what is to be done.",
+    "keep-bag-and-set": "Expect the bag and the administration set; keep them.",
+}
 WRONG_UNIT = "Unit started although the check shows a wrong patient or unit"
 
 
@@ -106,27 +115,29 @@ def notice_key(held: Notice) -> Key:
 
 
 def _event(bench: Bench, held: Notice) -> Event:
-    wrong = _wrong_unit(held)
+    wrong = _news(held) if held.is_news else _wrong_unit(held)
     report = held.reports[-1].body if held.reports else None
-    doubt = bool(wrong) or in_doubt(bench.case, held)
+    doubt = (bool(wrong) and not held.is_news) or in_doubt(bench.case, held)
     telephone = _telephones(bench, held)
     leading = leading_of(held).unit
     return Event(
         patient=patient_shown(bench.case, bench.site),
         actuality="actual",
         status=_status(bench, held),
-        title=_title(held, bool(wrong)),
+        title=_title(held, wrong),
         onset=moment_at(onset_of(held)),
         detected=report.start if report else None,
         suspects=tuple(_suspect(course) for course in suspects_of(bench, held)),
-        candidates=_candidates(held),
-        not_excluded=_joined(course.screen.not_excluded for course in held.units),
+        candidates=() if held.is_news else _candidates(held),
+        not_excluded=()
+        if held.is_news
+        else _joined(course.screen.not_excluded for course in held.units),
         findings=tuple(_distinct(tuple(wrong))),
         lines=_marked(bench, held, lines(bench, held, telephone=telephone, in_doubt=doubt)),
         observations=tuple(d.key for d in _observations(bench, held)),
         recorder=report.owner if report else _starter(held),
         location=place_of(bench.case, leading),
-        incident=bool(wrong),
+        incident=held.is_news or bool(wrong),
         telephone_now=telephone,
         another_patient=doubt,
         outcome=_outcome(held),
@@ -165,7 +176,7 @@ def _shows_more(bench: Bench, held: Notice) -> bool:
 
     What is a trigger of its own is for the next notice.
     """
-    if held.concluded is None or held.followed:
+    if held.concluded is None or held.followed or held.is_news:
         return False
     findings = (finding for course in held.units for finding in course.screen.findings)
     keys = {key for found in findings if found.advice in ALERTING for key in found.facts}
@@ -178,13 +189,16 @@ def _status(bench: Bench, held: Notice) -> str:
     if held.withdrawn is not None and not held.withdrawn.acknowledged:
         return "entered-in-error"
     down = all(course.unit.ended is not None for course in held.units)
-    settled = held.confirmed is not None and held.taken_up is not None and down
+    told = held.confirmed is not None or held.is_news
+    settled = told and held.taken_up is not None and down
     concluded = held.concluded is not None and not _shows_more(bench, held)
     return "completed" if not held.open or concluded or settled else "in-progress"
 
 
-def _title(held: Notice, wrong: bool) -> str:
-    if wrong:
+def _title(held: Notice, shown: list[Finding]) -> str:
+    if held.is_news:
+        return NEWS_TITLES.get(shown[0].reason, NEWS_TITLE) if shown else NEWS_TITLE
+    if shown:
         return WRONG_UNIT
     by_hand = bool(held.reports) or held.confirmed is not None
     return UNCONFIRMED if held.grade == "pause" and not by_hand else REACTION
@@ -216,8 +230,15 @@ def _wrong_unit(held: Notice) -> list[Finding]:
         finding
         for course in held.units
         if course.start and course.start.step and course.start.step.key in starts
-        for finding in course.shown_wrong
+        for finding in course.wrong_blood
     ]
+
+
+def _news(held: Notice) -> list[Finding]:
+    """What speaks against the units, the news that came first before the rest."""
+    order = {trigger.origin: place for place, trigger in reversed(list(enumerate(held.triggers)))}
+    found = [finding for course in held.units for finding in course.news]
+    return sorted(found, key=lambda f: order.get(f.facts[0], len(order)))
 
 
 def _candidates(held: Notice) -> tuple[Candidate, ...]:
@@ -269,7 +290,7 @@ def _observations(bench: Bench, held: Notice) -> tuple[Desired, ...]:
     rows = []
     patient = patient_shown(bench.case, bench.site)
     leading = leading_of(held)
-    screen = leading.screen
+    screen = leading.screen if not held.is_news else NO_SCREEN
     for label, readings in (("baseline", screen.baseline), ("worst", screen.worst)):
         if readings:
             content = Observed(
@@ -319,7 +340,7 @@ def _requests(bench: Bench, held: Notice, event: Event) -> list[Request]:
     return [
         Request(
             code=code,
-            text=text,
+            text=NEWS_TASKS.get(code, text) if held.is_news else text,
             patient=event.patient,
             status="requested" if held.open or code in held.theirs else "cancelled",
             priority="stat" if held.grade != "pause" else "urgent",

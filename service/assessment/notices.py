@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 from service.assessment.checking import Bench
-from service.assessment.course import Course, shown_wrong
+from service.assessment.course import Course, wrong_blood
 from service.assessment.notice_answers import (
     INVESTIGATE,
     blood_bank_word,
@@ -12,18 +13,23 @@ from service.assessment.notice_answers import (
     ward_word,
 )
 from service.facts.acts import ActBody, NoticeEscalated, NoticeRaised, NoticeWithdrawn
-from service.facts.case import step_finished, step_time
+from service.facts.case import step_finished, step_time, told_at
 from service.facts.deadline import Clock
 from service.facts.fact import Fact
+from service.facts.records import BloodUnit
 from service.facts.steps import Step, StepCode
 from service.facts.unit import UnitKey
 
-ORDER = {"pause": 0, "reported": 1, "stop": 2}
+NEWS = "news"
+ORDER = {"pause": 0, NEWS: 1, "reported": 2, "stop": 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trigger:
-    """One reason to suspect a reaction. ``grade``: stop, reported (by a person) or pause."""
+    """One reason to suspect a reaction, or news that speaks against a unit that was started.
+
+    grade: stop, reported (by a person), pause; or news.
+    """
 
     unit: UnitKey
     onset: datetime
@@ -62,6 +68,11 @@ class Notice:
     def grade(self) -> str:
         """The gravest grade of the raising and of what attached since."""
         return max((self.raised.grade, *(t.grade for t in self.triggers)), key=ORDER.__getitem__)
+
+    @property
+    def is_news(self) -> bool:
+        """True for one that tells of news against a unit, not of a suspected reaction."""
+        return self.raised.grade == NEWS
 
     @property
     def open(self) -> bool:
@@ -113,14 +124,20 @@ def react(
             key=lambda pair: (pair[0], pair[1].notice),
         )
         triggers = _triggers(bench, group)
-        held = [_attach(bench, clock, group, at, body, triggers) for at, body in raised]
-        held, gone = _close(held)
-        acts.extend(gone)
-        acts.extend(_escalations(bench, clock, held))
-        fresh, waiting, act = _raise(bench, clock, group, held, triggers)
-        notices.extend(held)
-        pending.extend(waiting)
-        acts.extend(act if fresh else ())
+        for news in (False, True):  # a recall is told apart: it is no reaction, and no dismissal
+            mine = tuple(t for t in triggers if (t.grade == NEWS) is news)
+            held = [
+                _attach(bench, clock, group, at, body, mine)
+                for at, body in raised
+                if (body.grade == NEWS) is news
+            ]
+            held, gone = _close(held)
+            acts.extend(gone)
+            acts.extend(_escalations(bench, clock, held))
+            fresh, waiting, act = _raise(bench, clock, group, held, mine)
+            notices.extend(held)
+            pending.extend(waiting)
+            acts.extend(act if fresh else ())
     orphaned = _orphans(bench, {notice.raised.notice for notice in notices})
     notices.extend(orphaned)
     acts.extend(_withdrawals(orphaned))
@@ -140,17 +157,54 @@ def _triggers(bench: Bench, group: tuple[Course, ...]) -> tuple[Trigger, ...]:
                     origin=screen.onset,
                 )
             )
-        found.extend(_bad_news(course))
+        found.extend(_wrong_from_the_start(course))
+        found.extend(_news(bench, course))
     found.extend(_reports_as_triggers(bench, group))
     return tuple(sorted(found, key=lambda t: (t.onset, t.unit, t.origin)))
 
 
-def _bad_news(course: Course) -> list[Trigger]:
+def _wrong_from_the_start(course: Course) -> list[Trigger]:
     """A unit shown to be the wrong one at its start is a trigger even without symptoms."""
     start = course.start
-    if start is None or start.step is None or not shown_wrong(start.notable):
+    if start is None or start.step is None or not wrong_blood(start.notable):
         return []
     return [Trigger(unit=course.key, onset=start.at, grade="stop", origin=start.step.key)]
+
+
+def _news(bench: Bench, course: Course) -> list[Trigger]:
+    """COMP-11: both partners are told; its onset is when the news came, never before the start."""
+    started = course.unit.started
+    return [
+        Trigger(
+            unit=course.key,
+            onset=max(
+                (step_time(started), *(came for key in found.facts if (came := _came(bench, key))))
+            ),
+            grade=NEWS,
+            origin=found.facts[0],
+        )
+        for found in course.news
+        if started is not None
+    ]
+
+
+def _came(bench: Bench, key: str) -> datetime | None:
+    """When a fact was first told as it stands now, or when it was taken back."""
+    now = bench.case.fact(key)
+    versions = bench.case.history.get(key, (now,) if now is not None else ())
+    first = None
+    for version in reversed(versions):
+        if first is not None and not _same(version, first):
+            break
+        first = version
+    return told_at(first) if first is not None else None
+
+
+def _same(one: Fact[Any], other: Fact[Any]) -> bool:
+    """Of a unit its status counts: that it is described more fully makes it no other news."""
+    if isinstance(one.body, BloodUnit) and isinstance(other.body, BloodUnit):
+        return one.body.status == other.body.status
+    return one.body == other.body and one.retracted == other.retracted
 
 
 def _reports_as_triggers(bench: Bench, group: tuple[Course, ...]) -> list[Trigger]:
@@ -188,14 +242,15 @@ def _attach(
 ) -> Notice:
     escalations = (b.why for _, b in bench.case.acted(NoticeEscalated) if b.notice == raised.notice)
     word = blood_bank_word(bench, group, raised)
+    news = raised.grade == NEWS
     held = Notice(
         raised=raised,
         at=at,
         units=group,
         triggers=triggers,
-        reports=reports_of(bench, group),
-        confirmed=ward_word(bench, group, StepCode.CONFIRM_REACTION, raised),
-        dismissed=ward_word(bench, group, StepCode.DISMISS_REACTION, raised),
+        reports=() if news else reports_of(bench, group),
+        confirmed=None if news else ward_word(bench, group, StepCode.CONFIRM_REACTION, raised),
+        dismissed=None if news else ward_word(bench, group, StepCode.DISMISS_REACTION, raised),
         taken_up=word.taken_up,
         turned_down=word.turned_down,
         concluded=word.concluded,
@@ -318,12 +373,16 @@ def _raise(
     chosen = next(iter(sorted(grave + unanswered, key=lambda t: (t.onset, t.unit))), None)
     if chosen is None:
         return False, waiting, []
+    news = chosen.grade == NEWS
     ordinal = 1 + sum(
-        1 for _, body in bench.case.acted(NoticeRaised) if body.unit == chosen.unit.text
+        1
+        for _, body in bench.case.acted(NoticeRaised)
+        if body.unit == chosen.unit.text and (body.grade == NEWS) is news
     )
+    name = f"{NEWS}-{ordinal}" if news else f"{ordinal}"
     grade = max((t.grade for t in grave), key=ORDER.__getitem__, default="pause")
     body = NoticeRaised(
-        notice=f"{bench.case.unit(chosen.unit).subject}/{ordinal}",
+        notice=f"{bench.case.unit(chosen.unit).subject}/{name}",
         unit=chosen.unit.text,
         origin=chosen.origin,
         grade=grade,

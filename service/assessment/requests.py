@@ -1,5 +1,6 @@
 """Tasks: reminders to the ward, and what the blood bank is asked or told besides a notice."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -190,7 +191,7 @@ def _handover(bench: Bench, course: Course) -> list[Desired]:
 
 def _next_unit(bench: Bench, clock: Clock, course: Course, reactions: Reactions) -> list[Desired]:
     """The ward is asked first; sent for only when the order says so or in an emergency (TIM-16)."""
-    if any(notice.open for notice in reactions.notices) or reactions.pending:
+    if any(n.open and not n.is_news for n in reactions.notices) or reactions.pending:
         return []
     found = []
     for deadline in course.deadlines:
@@ -301,6 +302,7 @@ def _confirm_or_dismiss(bench: Bench, pending: Pending) -> Desired:
     )
 
 
+TELEPHONE_NEWS = "Telephone the laboratory about the unit that news speaks against."
 WHY = {
     "unacknowledged": "The laboratory has not taken the notice up.",
     "rejected": "The laboratory has turned the notice down.",
@@ -323,6 +325,8 @@ def _telephone(bench: Bench, notice: Notice) -> Desired:
             *((f"Unit {course.key.text}", "suspect") for course in notice.units),
         ),
     )
+    if notice.is_news:
+        request = replace(request, text=TELEPHONE_NEWS)
     return Desired(
         key=Key("task", notice.raised.notice, "telephone-laboratory"),
         to=WARD,

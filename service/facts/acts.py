@@ -24,9 +24,10 @@ class Answered:
 class NoticeRaised:
     """A reaction notice took its identity and keeps it.
 
-    notice: ``<unit text>/<n>``, the n-th notice raised on the unit whose trigger came first.
-    origin: key of the fact that raised it. grade: stop, reported, pause. onset: clinical instant
-    of that trigger. Later units, signs and merges attach to this notice.
+    notice: ``<unit text>/<n>``, the n-th notice raised on the unit whose trigger came first, or
+    ``<unit text>/news-<n>``. origin: key of the fact that raised it. grade: stop, reported, pause
+    for a suspected reaction, or news for what speaks against the unit. onset: clinical instant of
+    that trigger. Later units, signs and merges attach to this notice.
     """
 
     notice: str

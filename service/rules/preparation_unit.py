@@ -153,7 +153,7 @@ AFTER_USE = frozenset({"discarded", "unavailable", UNRECOGNISED})
 def _withdrawn(pre: PreStart) -> _Fault | None:
     for fact in pre.unit.described:
         word = fact.body.status
-        if word in WITHDRAWN and not _is_bookkeeping(pre, fact):
+        if word in WITHDRAWN and not _is_bookkeeping(pre, fact) and not _is_news(pre, fact):
             ask = Remedy.CALL_LABORATORY if word == UNRECOGNISED else None
             text, reason = WITHDRAWN[word], f"unit-{word}"
             if pre.stage is Stage.CHECK and changed_after(fact, pre.at):
@@ -173,6 +173,12 @@ def _is_bookkeeping(pre: PreStart, fact: Fact[BloodUnit]) -> bool:
         and pre.unit.started is not None
         and changed_after(fact, step_time(pre.unit.started))
     )
+
+
+def _is_news(pre: PreStart, fact: Fact[BloodUnit]) -> bool:
+    """Withdrawn while the unit ran: told by COMP-11, and no word against the start as it was."""
+    started = pre.unit.started
+    return started is not None and changed_after(fact, max(step_time(started), pre.at))
 
 
 HARMLESS = frozenset({LabelMessage.NO_INFORMATION, LabelMessage.AUTOLOGOUS})

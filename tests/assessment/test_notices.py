@@ -111,9 +111,13 @@ class Story:
         self.found = self._assess()
         return self
 
+    def case(self) -> Case:
+        """The case as it stands."""
+        return Case("person-1", self.facts, self.acts.values(), PATIENT.tokens)
+
     def _assess(self) -> Assessment:
         for _ in range(5):
-            case = Case("person-1", self.facts, self.acts.values(), PATIENT.tokens)
+            case = self.case()
             found = assess(case, POLICY, self.site, RecordingClock(self.now))
             new = {
                 key: Act(key=key, at=self.now, body=body)

@@ -200,9 +200,25 @@ class TestStatus:
         assert status_of(unit=before, start={}).verdict is Verdict.REFUSE
         assert status_of(unit=used).verdict is Verdict.REFUSE
 
-    def test_a_recall_after_the_start_stays_one(self) -> None:
-        recalled = replace(a_unit(status="recalled"), version=2, stamp=END_AT)
-        assert status_of(unit=recalled, start={}).reason == "unit-recalled"
+    @pytest.mark.parametrize("word", ["recalled", "quarantined"])
+    def test_what_came_after_the_start_is_no_word_against_it(self, word: str) -> None:
+        """COMP-11 tells it; check and start stay as they were answered (design 3.3, 3.7)."""
+        told = replace(a_unit(status=word), version=2, stamp=START_AT + timedelta(minutes=1))
+        case = a_case(unit=told, start={})
+        for when in (CHECKED_AT, START_AT):
+            assert alone(status(pre_start(case, at=when))).reason == "issued-here"
+
+    def test_what_came_between_check_and_start_is_one_against_both(self) -> None:
+        told = replace(a_unit(status="recalled"), version=2, stamp=START_AT - timedelta(seconds=1))
+        case = a_case(unit=told, start={})
+        for when in (CHECKED_AT, START_AT):
+            assert alone(status(pre_start(case, at=when))).reason == "unit-recalled"
+
+    def test_whoever_checks_or_resumes_it_after_the_recall_is_refused(self) -> None:
+        told = replace(a_unit(status="recalled"), version=2, stamp=START_AT + timedelta(minutes=1))
+        case = a_case(unit=told, start={})
+        later = pre_start(case, at=START_AT + timedelta(minutes=2))
+        assert alone(status(later)).reason == "unit-recalled"
 
     @pytest.mark.parametrize(
         "message",
