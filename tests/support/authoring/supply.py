@@ -174,6 +174,37 @@ def two_orders() -> Scene:
     )
 
 
+def recall() -> Scene:
+    """The blood bank recalls a unit that is running."""
+    person, taken, number = who.RECALLED, bag(38, "A RhD positive"), "TO-4438"
+    recalled = stamped(unit(taken, status="recalled"), "10:05")
+    return scene(
+        "running-unit-is-recalled",
+        [
+            *begun(person, taken, number, 38),
+            observed(person, "OB-3802", "09:39", "first-observations"),
+            send("10:05", LABORATORY, "recall", recalled),
+            send(
+                "10:07",
+                BEDSIDE,
+                "hold",
+                hold("ST-3803", person, taken, "10:07", 52),
+                answer="stop",
+            ),
+            send(
+                "10:10",
+                BEDSIDE,
+                "end",
+                end("ST-3804", person, taken, "10:10", 52, "Unit recalled"),
+                answer="escalate",
+            ),
+            observed(person, "OB-3803", "10:15", "end-observations"),
+            advance("11:30"),
+        ],
+        title="A running unit is recalled",
+    )
+
+
 def partly_given() -> Scene:
     """The access is lost after 120 mL."""
     person, taken, number = who.LOST_ACCESS, bag(34, "A RhD positive"), "TO-4434"
@@ -208,4 +239,4 @@ def partly_given() -> Scene:
     )
 
 
-SCENES = (old_sample, not_hung, refusal, partly_given, two_orders)
+SCENES = (old_sample, not_hung, refusal, partly_given, recall, two_orders)
