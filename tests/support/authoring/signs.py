@@ -16,8 +16,8 @@ from tests.support.authoring.scene import (
     scene,
     send,
 )
-from tests.support.authoring.steps import end, hold, step
-from tests.support.authoring.words import VANE, Bag, Both, Person
+from tests.support.authoring.steps import end, hold, sign, step
+from tests.support.authoring.words import VANE, Bag, Both, Person, amount, at
 
 
 def _word(code: str, value: str, person: Person, taken: Bag, when: str, why: str) -> Both:
@@ -99,6 +99,52 @@ def child() -> Scene:
     )
 
 
+def dismissed() -> Scene:
+    """Nausea, a suspicion, and a doctor who dismisses it."""
+    person, taken, number = who.UNEASY, bag(36, "A RhD positive"), "TO-4436"
+    suspected = step(
+        "suspect-reaction",
+        "ST-3604",
+        person,
+        "10:06",
+        sign("422587007", "Nausea"),
+        ("onset", "DateTime", at("10:04")),
+        ("flow-stopped-at", "DateTime", at("10:05")),
+        ("volume-given", "Quantity", amount(31, "mL")),
+        ("identity-recheck", "Code", "match"),
+        ("contact", "String", "Ward Larch, extension 4417"),
+        bag=taken,
+    )
+    refuted = _word(
+        "dismiss-reaction", "ST-3605", person, taken, "10:25", "Nausea known from the morning"
+    )
+    resumed = step("resume", "ST-3606", person, "10:27", bag=taken)
+    return scene(
+        "suspected-reaction-is-dismissed-and-the-unit-resumed",
+        [
+            *begun(person, taken, number, 36),
+            observed(person, "OB-3602", "09:39", "first-observations"),
+            send("10:05", BEDSIDE, "hold", hold("ST-3603", person, taken, "10:05", 31)),
+            send("10:06", BEDSIDE, "suspect", suspected, answer="stop"),
+            reply("10:11", "blood-bank", "investigate-reaction", "accepted"),
+            observed(person, "OB-3603", "10:20", "observations"),
+            send("10:25", BEDSIDE, "dismiss", refuted, answer="continue"),
+            send("10:27", BEDSIDE, "resume", resumed, answer="continue"),
+            observed(person, "OB-3604", "11:24", "hourly-observations"),
+            send(
+                "11:40",
+                BEDSIDE,
+                "end",
+                end("ST-3607", person, taken, "11:40", 274),
+                answer="continue",
+            ),
+            observed(person, "OB-3605", "11:45", "end-observations"),
+            advance("12:45"),
+        ],
+        title="A suspected reaction is dismissed and the unit resumed",
+    )
+
+
 def rejected() -> Scene:
     """The blood bank's system turns the notice down."""
     person, taken, number = who.UNTAKEN, bag(41, "A RhD positive"), "TO-4441"
@@ -133,4 +179,4 @@ def rejected() -> Scene:
     )
 
 
-SCENES = (hives, child, rejected)
+SCENES = (hives, child, dismissed, rejected)
