@@ -1,7 +1,7 @@
 """Scenarios that turn on how messages arrive: late, shuffled, twice, corrected."""
 
 from tests.support.authoring import people as who
-from tests.support.authoring.openings import issued, observed, opened, screened
+from tests.support.authoring.openings import issued, observed, opened, ordered, screened
 from tests.support.authoring.people import bag
 from tests.support.authoring.resources import consent, order, patient, vitals
 from tests.support.authoring.scene import (
@@ -10,11 +10,40 @@ from tests.support.authoring.scene import (
     Scene,
     advance,
     post,
+    reply,
     scene,
     send,
 )
 from tests.support.authoring.steps import change_rate, check, end, start
 from tests.support.authoring.words import stamped
+
+
+def paper() -> Scene:
+    """Five hours of paper in one message, a fever among it."""
+    person, taken, number = who.ON_PAPER, bag(42, "A RhD positive"), "TO-4442"
+    return scene(
+        "paper-record-is-entered-after-downtime",
+        [
+            ordered(person, number),
+            screened(person),
+            issued(person, taken, number),
+            send(
+                "14:00",
+                BEDSIDE,
+                "paper",
+                vitals(person, "OB-4201", "09:15"),
+                check("ST-4201", person, taken, "09:18", "09:21", number),
+                start("ST-4202", person, taken, "09:24", number),
+                vitals(person, "OB-4202", "09:39"),
+                vitals(person, "OB-4203", "10:24", temperature=38.4, heart_rate=98),
+                end("ST-4203", person, taken, "10:27", 140, "Suspected reaction"),
+                vitals(person, "OB-4204", "11:00", temperature=37.4),
+            ),
+            reply("14:06", "blood-bank", "investigate-reaction", "accepted"),
+            advance("15:00"),
+        ],
+        title="A paper record is entered after a downtime",
+    )
 
 
 def shuffled() -> Scene:
@@ -79,4 +108,4 @@ def post_only() -> Scene:
     )
 
 
-SCENES = (shuffled, post_only)
+SCENES = (paper, shuffled, post_only)
