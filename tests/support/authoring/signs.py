@@ -4,11 +4,12 @@ from typing import Any
 
 from tests.support.authoring import people as who
 from tests.support.authoring.bedside import symptom, weight
-from tests.support.authoring.openings import begun, observed
+from tests.support.authoring.openings import begun, checked, observed, ordered
 from tests.support.authoring.people import bag
-from tests.support.authoring.resources import vitals
+from tests.support.authoring.resources import PLATELETS, group, issue, sample, unit, vitals
 from tests.support.authoring.scene import (
     BEDSIDE,
+    LABORATORY,
     Line,
     Scene,
     advance,
@@ -16,7 +17,7 @@ from tests.support.authoring.scene import (
     scene,
     send,
 )
-from tests.support.authoring.steps import end, hold, sign, step
+from tests.support.authoring.steps import end, hold, sign, start, step
 from tests.support.authoring.words import VANE, Bag, Both, Person, amount, at
 
 
@@ -96,6 +97,80 @@ def child() -> Scene:
             advance("10:55"),
         ],
         title="A child with a drop in pressure is stopped",
+    )
+
+
+def platelets() -> Scene:
+    """Chills first; fever and a fast heart ten minutes later."""
+    person, number = who.CHILLED, "TO-4426"
+    taken = bag(26, "A RhD positive", expires="2027-06-10T23:59", product="E7003")
+    given = issue(person, taken, number, "09:10", container="validated-container", match="selected")
+    return scene(
+        "platelets-with-chills-turn-into-suspected-sepsis",
+        [
+            ordered(
+                person,
+                number,
+                code=PLATELETS,
+                kind="administer",
+                rate=300,
+                reason="Bleeding gums, platelets 9",
+            ),
+            send(
+                "08:25",
+                LABORATORY,
+                "sample-and-group",
+                sample(person),
+                group(person, f"G-{person.sample}"),
+            ),
+            send("09:10", LABORATORY, "issue", unit(taken), given),
+            observed(person, "OB-2601", "09:15", "baseline"),
+            checked(person, taken, number, 26),
+            send(
+                "09:24",
+                BEDSIDE,
+                "start",
+                start("ST-2602", person, taken, "09:24", number, rate=300),
+                answer="no-objection",
+            ),
+            observed(person, "OB-2602", "09:39", "first-observations"),
+            send(
+                "09:44",
+                BEDSIDE,
+                "chills",
+                symptom(person, "OB-2603", "09:44", "43724002", "Chill"),
+                vitals(person, "OB-2604", "09:44", temperature=37.6, heart_rate=96),
+            ),
+            send(
+                "09:45",
+                BEDSIDE,
+                "hold",
+                hold("ST-2603", person, taken, "09:45", 100),
+                answer="stop",
+            ),
+            reply("09:49", "blood-bank", "investigate-reaction", "accepted"),
+            observed(
+                person,
+                "OB-2605",
+                "09:54",
+                "observations",
+                temperature=39.2,
+                heart_rate=128,
+                systolic=112,
+            ),
+            send(
+                "09:57",
+                BEDSIDE,
+                "end",
+                end("ST-2604", person, taken, "09:57", 100, "Suspected reaction"),
+                answer="escalate",
+            ),
+            observed(
+                person, "OB-2606", "10:20", "end-observations", temperature=39.0, heart_rate=122
+            ),
+            advance("11:20"),
+        ],
+        title="Platelets with chills: sepsis comes first once its criteria are met",
     )
 
 
@@ -179,4 +254,4 @@ def rejected() -> Scene:
     )
 
 
-SCENES = (hives, child, dismissed, rejected)
+SCENES = (hives, child, platelets, dismissed, rejected)
