@@ -18,7 +18,7 @@ from tests.support.authoring.scene import (
     send,
 )
 from tests.support.authoring.steps import end, hold, sign, start, step
-from tests.support.authoring.words import VANE, Bag, Both, Person, amount, at
+from tests.support.authoring.words import VANE, Bag, Both, Person, amount, at, ours
 
 
 def _word(code: str, value: str, person: Person, taken: Bag, when: str, why: str) -> Both:
@@ -57,6 +57,63 @@ def hives() -> Scene:
             advance("10:30"),
         ],
         title="Hives alone wait for the ward's word and go to the blood bank once confirmed",
+    )
+
+
+def _on_air(both: Both) -> Both:
+    """The saturation was taken on air."""
+    return {
+        release: resource | {"extension": [ours("room-air", valueBoolean=True)]}
+        for release, resource in both.items()
+    }
+
+
+def breathless() -> Scene:
+    """Breathless with a low saturation and a rise in pressure, and nobody answers."""
+    person, taken, number = who.BREATHLESS, bag(24, "O RhD positive"), "TO-4424"
+    ill = vitals(
+        person,
+        "OB-2403",
+        "10:04",
+        saturation=86,
+        systolic=158,
+        diastolic=92,
+        heart_rate=112,
+        respiratory_rate=30,
+    )
+    return scene(
+        "breathless-patient-is-notified-with-sister-components-held",
+        [
+            *begun(person, taken, number, 24),
+            observed(person, "OB-2402", "09:39", "first-observations"),
+            send(
+                "10:04",
+                BEDSIDE,
+                "breathless",
+                symptom(person, "OB-2404", "10:04", "267036007", "Dyspnea"),
+                _on_air(ill),
+            ),
+            send(
+                "10:06",
+                BEDSIDE,
+                "hold",
+                hold("ST-2403", person, taken, "10:06", 34),
+                answer="stop",
+            ),
+            send(
+                "10:15",
+                BEDSIDE,
+                "end",
+                end("ST-2404", person, taken, "10:15", 34, "Suspected reaction"),
+                answer="escalate",
+            ),
+            reply("10:20", "blood-bank", "investigate-reaction", "accepted"),
+            observed(
+                person, "OB-2405", "10:30", "end-observations", saturation=93, respiratory_rate=22
+            ),
+            advance("11:30"),
+        ],
+        title="A breathless patient is notified at once and sister components are held",
     )
 
 
@@ -254,4 +311,4 @@ def rejected() -> Scene:
     )
 
 
-SCENES = (hives, child, platelets, dismissed, rejected)
+SCENES = (hives, breathless, child, platelets, dismissed, rejected)
